@@ -311,15 +311,13 @@ def whole_between(name: str, value: int, low: int, high: int) -> int:
     return int(value)
 
 
-def pose(start: tuple[float, float, float], name: str = "start") -> tuple[float, float, float]:
+def pose(start: tuple[float, float, float]) -> tuple[float, float, float]:
     """Return a pose as three floats, or say what is wrong.
 
     Parameters
     ----------
     start : (float, float, float)
         x and y, m, and yaw, rad.
-    name : str
-        How the error message calls it.
 
     Returns
     -------
@@ -341,8 +339,8 @@ def pose(start: tuple[float, float, float], name: str = "start") -> tuple[float,
     except TypeError:
         values = ()
     if len(values) != 3 or isinstance(start, str):
-        raise MotionError(f"{name} must be x and y, m, and yaw, rad, got {start!r}; give three numbers")
-    x, y, yaw = (number(value, f"{name} {part}") for value, part in zip(values, ("x_m", "y_m", "yaw_rad"), strict=True))
+        raise MotionError(f"start must be x and y, m, and yaw, rad, got {start!r}; give three numbers")
+    x, y, yaw = (number(value, f"start {part}") for value, part in zip(values, ("x_m", "y_m", "yaw_rad"), strict=True))
     return x, y, yaw
 
 

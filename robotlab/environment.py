@@ -123,6 +123,30 @@ class Environment(CheckReport):
     all_well: ClassVar[str] = "This machine is ready for the course."
 
 
+def installed(package: str) -> str | None:
+    """The version of a package that is installed here.
+
+    Parameters
+    ----------
+    package : str
+        As the package index calls it.
+
+    Returns
+    -------
+    str or None
+        None where it is not installed.
+
+    Examples
+    --------
+    >>> installed("no-such-package") is None
+    True
+    """
+    try:
+        return importlib.metadata.version(package)
+    except importlib.metadata.PackageNotFoundError:
+        return None
+
+
 def find_above(name: str, start: str | Path = ".") -> Path | None:
     """Look for a file or folder of the course.
 
@@ -202,60 +226,45 @@ def jupyter_folders() -> dict[str, str]:
 def _home() -> Line:
     if is_writable(Path.home()):
         return Line("home folder", "can be written")
-    return Line(
-        "home folder",
-        f"{Path.home()} cannot be written",
-        True,
-        "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours",
-    )
+    remark = "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours"
+    return Line("home folder", f"{Path.home()} cannot be written", True, remark)
 
 
 def _lessons(folder: str) -> Line:
     """The lessons, in a place where a learner's work can be saved."""
     first = find_above(FIRST_LESSON, folder)
     if first is None:
-        return Line(
-            "lessons",
-            "not found",
-            False,
-            f"they are in the folder that you clone, not in the installed package; change into it, {Path(folder).absolute()} is not in it",
-        )
+        where = "they are in the folder that you clone, not in the installed package; change into it"
+        return Line("lessons", "not found", False, f"{where}, {Path(folder).absolute()} is not in it")
     if not is_writable(first.parent):
         return Line("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
     return Line("lessons", "found, and can be written")
 
 
-def _packages() -> list[Line]:
-    lines = []
-    for name in PACKAGES:
-        try:
-            lines.append(Line(name, importlib.metadata.version(name)))
-        except importlib.metadata.PackageNotFoundError:
-            lines.append(Line(name, "missing", False, f"{sys.executable} -m pip install {name}"))
-    return lines
+def _package(name: str) -> Line:
+    version = installed(name)
+    if version is None:
+        return Line(name, "missing", False, f"{sys.executable} -m pip install {name}")
+    return Line(name, version)
 
 
-def _kernel(timeout_s: float = 20.0) -> Line:
+def _kernel() -> Line:
     """Does Jupyter start this very Python?  The commonest trouble of widgets."""
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
         environment = {**os.environ, **jupyter_folders()}
-        said = subprocess.run(words, capture_output=True, timeout=timeout_s, check=True, env=environment).stdout
+        said = subprocess.run(words, capture_output=True, timeout=20.0, check=True, env=environment).stdout
         listed = parse_json(said, "the list of kernels")
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
         return Line("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")
     found = shutil.which(command) or command
     # "python" in a kernel's command means the Python that runs Jupyter.
-    same = command in ("python", "python3") or Path(found).absolute().parent == Path(sys.executable).absolute().parent
-    if same:
+    here = Path(sys.executable).absolute().parent
+    if command in ("python", "python3") or Path(found).absolute().parent == here:
         return Line("Jupyter's kernel", "the same Python")
-    return Line(
-        "Jupyter's kernel",
-        str(found),
-        False,
-        f"notebooks would run in another Python; fix it with {sys.executable} -m ipykernel install --sys-prefix --name python3",
-    )
+    fix = f"{sys.executable} -m ipykernel install --sys-prefix --name python3"
+    return Line("Jupyter's kernel", str(found), False, f"notebooks would run in another Python; fix it with {fix}")
 
 
 def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
@@ -278,28 +287,19 @@ def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
     >>> check_environment(kernel=False).lines[0].name
     'Python'
     """
-    version = ".".join(str(part) for part in sys.version_info[:3])
-    wanted = ".".join(str(part) for part in OLDEST_PYTHON)
+    version = f"{platform.python_version()} on {platform.system()} {platform.machine()}"
     new_enough = sys.version_info[:2] >= OLDEST_PYTHON
-    lines = [
-        Line(
-            "Python",
-            f"{version} on {platform.system()} {platform.machine()}",
-            new_enough,
-            "" if new_enough else f"install Python {wanted} or newer",
-        ),
-        *_packages(),
-    ]
+    newer = f"install Python {'.'.join(map(str, OLDEST_PYTHON))} or newer"
     free = shutil.disk_usage(folder).free // 2**20
     room = free >= FREE_DISK_MB
-    lines.append(
-        Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB")
+    return Environment(
+        (
+            Line("Python", version, new_enough, "" if new_enough else newer),
+            *map(_package, PACKAGES),
+            Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB"),
+            _lessons(folder),
+            _home(),
+            *([_kernel()] if kernel else []),
+            Line("PyTorch", installed("torch") or "not installed; the course does not need it"),
+        )
     )
-    lines += [_lessons(folder), _home()]
-    if kernel:
-        lines.append(_kernel())
-    try:
-        lines.append(Line("PyTorch", importlib.metadata.version("torch")))
-    except importlib.metadata.PackageNotFoundError:
-        lines.append(Line("PyTorch", "not installed; the course does not need it"))
-    return Environment(tuple(lines))

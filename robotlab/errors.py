@@ -43,13 +43,8 @@ def printable(text: object, keep: str = "") -> str:
         kind = unicodedata.category(sign)
         if sign in keep or (kind not in ("Cc", "Cs", "Zl", "Zp") and (kind != "Cf" or sign in _JOINERS)):
             return sign
-        return (
-            f"\\x{ord(sign):02x}"
-            if ord(sign) < 256
-            else f"\\u{ord(sign):04x}"
-            if ord(sign) < 65536
-            else f"\\U{ord(sign):08x}"
-        )
+        # Python escapes the other signs so too, and leaves ASCII alone.
+        return sign.encode("ascii", "backslashreplace").decode() if ord(sign) > 127 else f"\\x{ord(sign):02x}"
 
     text = str(text)
     return text if text.isascii() and text.isprintable() else "".join(map(shown, text))

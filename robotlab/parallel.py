@@ -108,10 +108,8 @@ def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) 
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     with client, client.as_current():
         # Bound to its part: Dask would look through all that it is given for results of other parts.
-        futures = {
-            client.submit(functools.partial(work, part), pure=False, retries=RETRIES): number
-            for number, part in enumerate(parts)
-        }
+        submit = functools.partial(client.submit, pure=False, retries=RETRIES)
+        futures = {submit(functools.partial(work, part)): number for number, part in enumerate(parts)}
         try:
             while futures:
                 try:

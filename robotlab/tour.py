@@ -27,7 +27,7 @@ from robotlab.errors import DataSetError
 from robotlab.face_off import face_off, threshold
 from robotlab.greenhouse import LIGHTINGS, WALKS, Scene, Thing, render
 from robotlab.image import resize
-from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
 from robotlab.neural import NeuralDetector, fit
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
@@ -72,9 +72,7 @@ def evenly_spread(data: DataSet, each: int) -> DataSet:
     return data.only(ids=keep)
 
 
-def tour(
-    folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: str | os.PathLike | None = None
-) -> Path:
+def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True) -> Path:
     """Run the chain and write ``tour.html`` and the trained ``model.onnx``.
 
     Parameters
@@ -85,8 +83,6 @@ def tour(
         Of training and of the sensor noise.
     progress : bool
         Show progress bars.
-    data : path-like, optional
-        The greenhouse data set; the one of the checkout where not given.
 
     Returns
     -------
@@ -99,7 +95,7 @@ def tour(
         If the data set is not there or has no recordings meant for testing.
     """
     begin = time.perf_counter()
-    whole = open_dataset(data or shipped("datasets/greenhouse"))
+    whole = open_dataset(shipped("datasets/greenhouse"))
     uses = whole.rest.get("info", {}).get("uses", {})
     names = {use: [name for name in whole.recordings if uses.get(name) == use] for use in ("train", "test")}
     if not names["train"] or not names["test"]:
@@ -128,23 +124,18 @@ def tour(
     detector = fit(source, seed=seed, progress=progress)
     training = time.perf_counter() - training
     model = detector.save(Path(folder) / "model.onnx")
-    scores = {"color": threshold(color, source), "detector": threshold(detector, source)}
+    detectors: dict[str, Detector] = {"color": color, "detector": detector}
+    scores = {name: threshold(one, source) for name, one in detectors.items()}
     data_part(page, source, judged, training, model)
     done("the camera")
     camera_part(page, detector, scores["detector"])
     done("judging and following")
-    outcome = face_off(
-        judged,
-        {"color": color, "detector": detector},
-        scores,
-        note=f"trained on {', '.join(source.recordings)}",
-        seed=seed,
-        progress=progress,
-    )
+    note = f"trained on {', '.join(source.recordings)}"
+    outcome = face_off(judged, detectors, scores, note=note, seed=seed, progress=progress)
     page.heading("Judging: the same pictures for both")
+    new = ", ".join(lighting for lighting in judged.lightings if lighting not in source.lightings)
     page.text(
-        f"{len(judged)} pictures of recordings that neither has seen. The lightings "
-        f"{', '.join(lighting for lighting in judged.lightings if lighting not in source.lightings)} were not among those trained on."
+        f"{len(judged)} pictures of recordings that neither has seen. The lightings {new} were not among those trained on."
     )
     face_off_part(page, outcome)
     done("steering")
@@ -175,14 +166,12 @@ def lightings_part(page: Report) -> None:
     figure, axes = new_figure(1, len(LIGHTINGS), 11.0, 2.1)
     frames = [render(scene.under(lighting), default_camera(), seed=1) for lighting in LIGHTINGS]
     plot_pictures(axes[0], [frame.picture for frame in frames], LIGHTINGS)
-    post = frames[0].truths
-    height = [
-        box[3] - box[1] for box, label in zip(post.boxes, post.labels, strict=True) if post.classes[label] == "post"
-    ]
+    truths = frames[0].truths
+    post = truths.boxes[truths.labels == truths.classes.index("post")][0]
     page.figure(
         figure,
         f"One scene under {', '.join(LIGHTINGS)}: the orange post turns yellow under warm light and red under grow lamps.",
-        f"The same post, {height[0]:.0f} px tall, under five lightings. A detector that knows only its color is in for a surprise.",
+        f"The same post, {post[3] - post[1]:.0f} px tall, under five lightings. A detector that knows only its color is in for a surprise.",
         dpi=140,
     )
 
@@ -281,12 +270,8 @@ def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
     alt = "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view."
-    page.figure(
-        figure,
-        alt,
-        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.",
-        dpi=140,
-    )
+    words = f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside."
+    page.figure(figure, alt, words, dpi=140)
     page.table(
         ("post", "distance", "view", "post's height, px", "found by the detector"),
         rows,
@@ -314,26 +299,24 @@ def steering_part(page: Report) -> None:
         "steering sign flipped": BRISK.but(steering_sign=-1),
         "no acceleration limit": BRISK.but(max_accel_mps2=None),
     }
-    runs: dict[str, Run] = {}
-    for words, settings in ways.items():
-        runs[words] = simulate(GroundTruthDetector(), WALKS["reverse"], settings=settings, pictures=False, start=ASIDE)
+    detector, walk = GroundTruthDetector(), WALKS["reverse"]
+    runs = {
+        words: simulate(detector, walk, settings=settings, pictures=False, start=ASIDE)
+        for words, settings in ways.items()
+    }
     figure, axes = new_figure(1, 3, 11.0, 2.9)
     for i, (words, run) in enumerate(runs.items()):
         look = {"color": COLORS[i], "linestyle": LINES[i], "label": words, "linewidth": 1.3}
         axes[0, 0].plot(run.t_s, np.degrees(np.unwrap(run.true_bearings_rad)), **look)
         axes[0, 1].plot(run.t_s, run.true_distances_m, **look)
         axes[0, 2].plot(run.t_s, run.speeds_mps, **look)
-    for ax, title in zip(
-        axes[0], ("bearing of the post, degrees", "distance to the post, m", "speed, m/s"), strict=True
-    ):
+    titles = ("bearing of the post, degrees", "distance to the post, m", "speed, m/s")
+    for ax, title in zip(axes[0], titles, strict=True):
         ax.set_title(title, fontsize=9)
         ax.set_xlabel("time, s")
-    figure.legend(
-        *axes[0, 0].get_legend_handles_labels(), loc="outside lower center", ncols=3, frameon=False, fontsize=9
-    )
-    flees, jumps, good = (
-        runs[name].scores() for name in ("steering sign flipped", "no acceleration limit", "as it should be")
-    )
+    lines, labels = axes[0, 0].get_legend_handles_labels()
+    figure.legend(lines, labels, loc="outside lower center", ncols=3, frameon=False, fontsize=9)
+    good, flees, jumps = (run.scores() for run in runs.values())
     page.figure(
         figure,
         "Bearing, distance and speed against time for three trolleys: the one with the flipped sign loses the post, the one without "

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
+import json
+from pathlib import Path
 from typing import Any
 
-from robotlab.cli.shared import add_camera_options, camera_of, say, show
+from robotlab.cli.shared import Command, Options, add_camera_options, camera_of, option, say, show
+from robotlab.errors import DataSetError, InputError
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -19,30 +20,20 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """
     sub = command("checkup", "check the environment, a data set before you train on it, or a robot before you drive it")
     what = sub.add_mutually_exclusive_group()
-    what.add_argument(
-        "data", metavar="DATA", nargs="?", help="a data set; without it and --robot, the environment is checked"
-    )
-    what.add_argument(
-        "--robot", metavar="FILE", help="a robot's JSON file: its budgets of time, memory, network and battery"
-    )
-    sub.add_argument("--json", action="store_true", help="print JSON")
-    sub.add_argument(
-        "--html", metavar="FILE", help="also write a report with pictures, and look for likely label errors"
-    )
-    sub.add_argument(
-        "--film", metavar="FILE", help="also write the whole set with its boxes as a film (.gif, .mp4, .avi)"
-    )
-    sub.add_argument(
-        "--other", metavar="DATA", help="another person's labels of the same pictures: how well they agree"
-    )
-    sub.add_argument("--quick", action="store_true", help="do not fit detectors to look for label errors")
-    sub.add_argument("--object-height", type=float, metavar="M", help="for distances: height of the object, m")
-    sub.add_argument("--target", metavar="CLASS", help="for distances: the object's class (default: the only one)")
+    option(what, "data DATA", "a data set; without it and --robot, the environment is checked", nargs="?")
+    option(what, "--robot FILE", "a robot's JSON file: its budgets of time, memory, network and battery")
+    option(sub, "--json", "print JSON")
+    option(sub, "--html FILE", "also write a report with pictures, and look for likely label errors")
+    option(sub, "--film FILE", "also write the whole set with its boxes as a film (.gif, .mp4, .avi)")
+    option(sub, "--other DATA", "another person's labels of the same pictures: how well they agree")
+    option(sub, "--quick", "do not fit detectors to look for label errors")
+    option(sub, "--object-height M", "for distances: height of the object, m", kind=float)
+    option(sub, "--target CLASS", "for distances: the object's class (default: the only one)")
     add_camera_options(sub, "for distances: ")
-    sub.add_argument("--quiet", action="store_true", help="no progress bars")
+    option(sub, "--quiet", "no progress bars")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Check up.
 
     Parameters
@@ -55,10 +46,6 @@ def run(options: argparse.Namespace) -> int:
     int
         Exit code: 1 where a rule is broken.
     """
-    import json
-
-    from robotlab.errors import InputError
-
     if options.object_height is not None and not options.html:
         raise InputError(
             "--object-height is for the distances in the report with pictures, none is asked for; add --html FILE"
@@ -88,10 +75,7 @@ def run(options: argparse.Namespace) -> int:
     return 0 if report.ok else 1
 
 
-def _check_outputs(options: argparse.Namespace) -> None:
-    from pathlib import Path
-
-    from robotlab.errors import InputError
+def _check_outputs(options: Options) -> None:
     from robotlab.files import check_output
 
     if options.html:
@@ -104,13 +88,12 @@ def _check_outputs(options: argparse.Namespace) -> None:
         check_output(options.film, "film", filter(None, [options.html]))
 
 
-def _more(options: argparse.Namespace, report: Any) -> None:
+def _more(options: Options, report: Any) -> None:
     """Report, film and agreement, of what could be opened."""
     from robotlab.camera import working_range
     from robotlab.data import open_dataset
     from robotlab.data.coco import read_labels
     from robotlab.data.locating import find_labels
-    from robotlab.errors import DataSetError
     from robotlab.gather import check_sizes, label_agreement, suspect_labels, time_lapse
     from robotlab.image import size_of
     from robotlab.report.checkup import checkup_page
@@ -147,8 +130,6 @@ def _more(options: argparse.Namespace, report: Any) -> None:
 
 
 def _reads(data: Any, entry: Any) -> bool:
-    from robotlab.errors import DataSetError
-
     try:
         data.load(entry)
     except DataSetError:  # told of above

@@ -7,14 +7,13 @@ Results go to standard output, progress to standard error.
 
 from __future__ import annotations
 
-import argparse
 import json
 from collections.abc import Collection, Mapping
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from robotlab.cli.shared import driving_detector, say, show
+from robotlab.cli.shared import Options, driving_detector, say, show
 from robotlab.color import ColorDetector
 from robotlab.course.resources import shipped
 from robotlab.data import DataSet, open_dataset, read_results, write_results
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from robotlab.neural import NeuralDetector
 
 
-def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
+def _open(options: Options, pictures: bool = True) -> DataSet:
     """The whole data set, with the chosen classes."""
     data = open_dataset(options.data, pictures)
     return data.of_classes(options.classes) if options.classes else data
@@ -105,7 +104,7 @@ def _detector(
     return detector, Path(who).name, note + _cautions(detector, judged)
 
 
-def fit(options: argparse.Namespace) -> int:
+def fit(options: Options) -> int:
     """Train a detector and write its file."""
     from robotlab.neural import fit as train
 
@@ -149,7 +148,7 @@ def fit(options: argparse.Namespace) -> int:
     return 0
 
 
-def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any], data: DataSet) -> str:
+def _what_next(options: Options, path: Path, facts: Mapping[str, Any], data: DataSet) -> str:
     """How to judge the new model on recordings that are really apart, or that there are none."""
     command = f"robotlab judge {quote(options.data)} --with {quote(str(path))}"
     if options.classes:
@@ -166,7 +165,7 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
     return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
 
 
-def evaluate(options: argparse.Namespace) -> int:
+def evaluate(options: Options) -> int:
     """Score a detector or a results file."""
     from robotlab.face_off import timed_detections
     from robotlab.metrics import evaluate as score
@@ -176,12 +175,10 @@ def evaluate(options: argparse.Namespace) -> int:
     data = _open(options, pictures=not options.results or bool(options.html))
     judged = _chosen(data, options.recordings)
     files = _files_of(data, options.who if options.who != "color" else None, options.results)
-    for output, kind, other in (
-        (options.save_results, "results file", options.html),
-        (options.html, "report", options.save_results),
-    ):
-        if output:
-            check_output(output, kind, [*files, *filter(None, [other])])
+    if options.save_results:
+        check_output(options.save_results, "results file", [*files, *filter(None, [options.html])])
+    if options.html:
+        check_output(options.html, "report", [*files, *filter(None, [options.save_results])])
     milliseconds = None
     if options.results:
         for name, value in (("--learn", options.learn), ("--save-results", options.save_results)):
@@ -215,7 +212,7 @@ def evaluate(options: argparse.Namespace) -> int:
     return 0
 
 
-def compare(options: argparse.Namespace) -> int:
+def compare(options: Options) -> int:
     """Color detector and detector through the same pictures and walks."""
     from robotlab.face_off import USUAL_WALKS, face_off, threshold
     from robotlab.neural import NeuralDetector
@@ -245,16 +242,13 @@ def compare(options: argparse.Namespace) -> int:
     scores = {name: threshold(detector, source) for name, detector in detectors.items()}
     outcome = face_off(judged, detectors, scores, walks, note, options.seed, progress=not options.quiet)
     path = face_off_page(outcome).save(options.output)
-    show(
-        json.dumps(outcome.to_json(), indent=1, allow_nan=False)
-        if options.json
-        else f"{face_off_text(outcome)}\n\nDetectors: {note}."
-    )
+    words = f"{face_off_text(outcome)}\n\nDetectors: {note}."
+    show(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else words)
     (say if options.json else show)(f"report: {path}")
     return 0
 
 
-def tour(options: argparse.Namespace) -> int:
+def tour(options: Options) -> int:
     """The whole chain once."""
     from robotlab.tour import tour as run
 
@@ -266,7 +260,7 @@ def tour(options: argparse.Namespace) -> int:
     return 0
 
 
-def simulate_walk(options: argparse.Namespace) -> int:
+def simulate_walk(options: Options) -> int:
     """One walk in the rendered greenhouse."""
     from robotlab.face_off import simulate_walk as follow
     from robotlab.report import drive_page
@@ -284,14 +278,14 @@ def simulate_walk(options: argparse.Namespace) -> int:
     return 0
 
 
-def build(options: argparse.Namespace) -> int:
+def build(options: Options) -> int:
     """Notebooks from their source."""
     from robotlab.course.builder import main
 
     return main(["--check"] if options.check else [])
 
 
-def open_course(options: argparse.Namespace) -> int:
+def open_course(options: Options) -> int:
     """JupyterLab at the first lesson, in this environment."""
     from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable
 

@@ -6,15 +6,14 @@ person's answers, and the drive itself.
 
 from __future__ import annotations
 
-import argparse
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robotlab.cli.shared import driving_detector, show
+from robotlab.cli.shared import Command, Options, driving_detector, flag, option, show
 from robotlab.errors import InputError, printable
 from robotlab.files import check_output
 
@@ -33,7 +32,7 @@ CAUTION = (
 _LAST_LOOK_S = 1.5
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add the command and its options.
 
     Parameters
@@ -42,80 +41,50 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and its help.
     """
     sub = command("drive", "follow a walk in the rendered greenhouse, or, with --camera, drive a robot")
-    sub.add_argument(
-        "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
+    option(sub, "--with MODEL|color", "a model file, or the word color (default)", "color", dest="who")
+    option(
+        sub,
+        "--walk NAME[:LIGHTING]",
+        "the walk, such as weave or weave:warm (default: weave); also for --camera rendered",
+        "weave",
     )
-    sub.add_argument(
-        "--walk",
-        default="weave",
-        metavar="NAME[:LIGHTING]",
-        help="the walk, such as weave or weave:warm (default: weave); also for --camera rendered",
-    )
-    sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
-    sub.add_argument(
-        "--log", metavar="FILE", help="also write the run log (a real drive always writes one: drive.jsonl)"
-    )
+    option(sub, "-o --output FILE", "the replay (default: drive.html)", "drive.html")
+    option(sub, "--log FILE", "also write the run log (a real drive always writes one: drive.jsonl)")
     real = sub.add_argument_group("a robot", "These go with --camera. " + " ".join(CAUTION.split("\n")[:2]))
-    real.add_argument(
-        "--camera", metavar="SOURCE", help="camera number, device, film, address of a stream, or rendered"
-    )
-    real.add_argument(
-        "--wheels", metavar="LINK", help="serial:PORT, pins:5,6,13,19, or emulated (a motor board that is a program)"
-    )
-    real.add_argument(
-        "--page",
+    option(real, "--camera SOURCE", "camera number, device, film, address of a stream, or rendered")
+    option(real, "--wheels LINK", "serial:PORT, pins:5,6,13,19, or emulated (a motor board that is a program)")
+    option(
+        real,
+        "--page ADDRESS:PORT",
+        "a live page in the browser, whose button must be held to drive (default: this machine only, a free port)",
         nargs="?",
         const="127.0.0.1:0",
-        metavar="ADDRESS:PORT",
-        help="a live page in the browser, whose button must be held to drive (default: this machine only, a free port)",
     )
-    real.add_argument("--dry-run", action="store_true", help="all but turning: the wheels get nothing but HALT")
-    real.add_argument("--time", type=float, metavar="S", help="end after so long (default: 60, with --page 600)")
-    real.add_argument("--max-speed", type=float, default=0.3, metavar="M/S", help="limit of the speed (default: 0.3)")
-    real.add_argument(
-        "--full-power",
-        type=float,
-        default=0.5,
-        metavar="M/S",
-        help="speed of a wheel at full power; none is told more (default: 0.5; measure it)",
+    option(real, "--dry-run", "all but turning: the wheels get nothing but HALT")
+    option(real, "--time S", "end after so long (default: 60, with --page 600)", kind=float)
+    option(real, "--max-speed M/S", "limit of the speed (default: 0.3)", 0.3)
+    option(
+        real, "--full-power M/S", "speed of a wheel at full power; none is told more (default: 0.5; measure it)", 0.5
     )
-    real.add_argument(
-        "--wheel-factors",
-        default="1,1",
-        metavar="LEFT,RIGHT",
-        help="true speed / commanded speed of each wheel, of robotlab measure wheels (default: 1,1)",
+    option(
+        real,
+        "--wheel-factors LEFT,RIGHT",
+        "true speed / commanded speed of each wheel, of robotlab measure wheels (default: 1,1)",
+        "1,1",
     )
-    real.add_argument(
-        "--battery", type=float, metavar="V", help="voltage of the battery now; 0 for a robot without one"
-    )
-    real.add_argument("--battery-lowest", type=float, metavar="V", help="lowest voltage that its maker allows")
-    real.add_argument("--size", default="320x240", metavar="WxH", help="size of the pictures, px (default: 320x240)")
-    real.add_argument(
-        "--hfov-deg",
-        type=float,
-        default=62.2,
-        metavar="DEG",
-        help="horizontal field of view (default: 62.2; measure it)",
-    )
-    real.add_argument(
-        "--delay", type=float, default=0.1, metavar="S", help="from exposure to picture (default: 0.1; measure it)"
-    )
-    real.add_argument(
-        "--rate", type=float, default=10.0, metavar="HZ", help="pictures a second that the camera gives (default: 10)"
-    )
-    real.add_argument(
-        "--camera-height", type=float, default=0.25, metavar="M", help="of the lens above the ground (default: 0.25)"
-    )
-    real.add_argument("--target", metavar="CLASS", help="what to follow (default: post, or the model's only class)")
-    real.add_argument(
-        "--setting", action="append", default=[], metavar="NAME=NUMBER", help="any other of the loop's settings"
-    )
-    real.add_argument(
-        "--record-pictures", action="store_true", help="keep all pictures, in a folder beside the log, for the replay"
-    )
+    option(real, "--battery V", "voltage of the battery now; 0 for a robot without one", kind=float)
+    option(real, "--battery-lowest V", "lowest voltage that its maker allows", kind=float)
+    option(real, "--size WxH", "size of the pictures, px (default: 320x240)", "320x240")
+    option(real, "--hfov-deg DEG", "horizontal field of view (default: 62.2; measure it)", 62.2)
+    option(real, "--delay S", "from exposure to picture (default: 0.1; measure it)", 0.1)
+    option(real, "--rate HZ", "pictures a second that the camera gives (default: 10)", 10.0)
+    option(real, "--camera-height M", "of the lens above the ground (default: 0.25)", 0.25)
+    option(real, "--target CLASS", "what to follow (default: post, or the model's only class)")
+    option(real, "--setting NAME=NUMBER", "any other of the loop's settings", [], action="append")
+    option(real, "--record-pictures", "keep all pictures, in a folder beside the log, for the replay")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Drive.
 
     Parameters
@@ -129,11 +98,8 @@ def run(options: argparse.Namespace) -> int:
         0 done, 1 the preflight or the drive found something.
     """
     if options.camera is None:
-        wrong = [
-            f"--{name.replace('_', '-')}"
-            for name in ("wheels", "page", "dry_run", "record_pictures", "battery")
-            if getattr(options, name)
-        ]
+        robot_only = ("wheels", "page", "dry_run", "record_pictures", "battery")
+        wrong = [flag(name) for name in robot_only if getattr(options, name)]
         if wrong:
             raise InputError(
                 f"{' and '.join(wrong)} go with --camera, without one a walk is simulated; add --camera, or leave them out"
@@ -144,16 +110,9 @@ def run(options: argparse.Namespace) -> int:
     return _real(options)
 
 
-def _real(options: argparse.Namespace) -> int:
-    from robotlab.cli.robot_options import (
-        address_of,
-        battery_of,
-        camera_of,
-        check_robot_numbers,
-        settings_of,
-        take_of,
-        wheels_of,
-    )
+def _real(options: Options) -> int:
+    from robotlab.checks import said
+    from robotlab.cli import robot_options as given
     from robotlab.control import SimulatedLink
     from robotlab.loop import drive
     from robotlab.robot.live_page import LivePage
@@ -164,31 +123,30 @@ def _real(options: argparse.Namespace) -> int:
         raise InputError(
             "--camera needs --wheels, or --dry-run to drive nothing; name the motor link, such as serial:/dev/ttyUSB0"
         )
-    if options.camera == "rendered" and options.wheels not in (None, "emulated"):
+    rehearsed = options.camera == "rendered"
+    if rehearsed and options.wheels not in (None, "emulated"):
         raise InputError(
             f"--camera rendered goes with --wheels emulated, for it does not see where real ones go, got {options.wheels!r}; "
             "give a real camera, or emulated wheels"
         )
-    rehearsed = options.camera == "rendered" and options.wheels in (None, "emulated")
     asked = sys.stdin is not None and sys.stdin.isatty()
     if not (asked or options.dry_run or options.wheels == "emulated"):
         raise InputError(
             "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
         )
-    check_robot_numbers(options)
-    camera, place = camera_of(options), address_of(options.page) if options.page else None
+    given.check_robot_numbers(options)
+    camera, place = given.camera_of(options), given.address_of(options.page) if options.page else None
     show(CAUTION + "\n")
     detector, score = driving_detector(options)
-    settings = settings_of(options, detector, score)
+    settings = given.settings_of(options, detector, score)
     log = _free(Path(options.log or "drive.jsonl"))
     check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
     with ExitStack() as stack:
-        link, board = wheels_of(options, settings, stack)
-        take = take_of(options, camera, settings, board, stack)
+        link, board = given.wheels_of(options, settings, stack)
+        take = given.take_of(options, camera, settings, board, stack)
         if rehearsed:
             take.lifted = True
-        real_link = None if options.dry_run and options.wheels is None else link
-        if not _passed(look(detector, take, camera, settings, real_link, *battery_of(options))):
+        if not _passed(look(detector, take, camera, settings, link, *given.battery_of(options))):
             return 1
         if not options.dry_run and not _answered(link, board, settings, asked):
             return 1
@@ -220,16 +178,14 @@ def _real(options: argparse.Namespace) -> int:
                 camera,
                 settings,
                 SimulatedLink() if options.dry_run else link,
-                options.time if options.time is not None else 600.0 if options.page else 60.0,
+                options.time or (600.0 if page else 60.0),
                 log=log,
                 lifted=options.dry_run,
-                show=lambda seen: [show(seen) for show in shows],
                 hold=page,
+                show=lambda seen: [show(seen) for show in shows],
             )
         except BaseException as error:
             if page is not None:
-                from robotlab.checks import said
-
                 page.finish(said(error))
             if log.exists():
                 show(f"run log: {log}")
@@ -300,7 +256,7 @@ def _free(path: Path) -> Path:
     return path
 
 
-def _replay(options: argparse.Namespace, log: Path) -> None:
+def _replay(options: Options, log: Path) -> None:
     try:
         from robotlab.report import drive_page
     except ModuleNotFoundError as error:  # a robot with little installed

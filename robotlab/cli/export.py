@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from shlex import quote
 
-from robotlab.cli.shared import show
+from robotlab.cli.shared import Command, Options, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -18,20 +16,12 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("export", "write a data set's labels as a CSV table, as VOC XML, or as COCO-style JSON")
-    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-    sub.add_argument(
-        "-o",
-        "--output",
-        required=True,
-        metavar="PATH",
-        help="a .csv file, or a new folder for labels and pictures (with --as)",
-    )
-    sub.add_argument(
-        "--as", dest="form", choices=("csv", "voc", "coco"), help="the format (default: csv for a name that ends so)"
-    )
+    option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
+    option(sub, "-o --output PATH", "a .csv file, or a new folder for labels and pictures (with --as)", required=True)
+    option(sub, "--as {csv,voc,coco}", "the format (default: csv for a name that ends so)", dest="form")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Export.
 
     Parameters

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from shlex import quote
 
-from robotlab.cli.shared import names, show
+from robotlab.cli.shared import Command, Options, names, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -18,44 +16,26 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("gather", "add pictures of a film, a camera or a folder of photographs to a data set")
-    sub.add_argument("source", metavar="SOURCE", help="a film, a camera's number, or a folder of photographs")
-    sub.add_argument("folder", metavar="DATA", help="the data set: a new folder, or one to be added to")
-    sub.add_argument("--recording", required=True, metavar="NAME", help="what these pictures are called together")
-    sub.add_argument("--every", type=int, metavar="N", help="look at every N-th frame (default: two a second)")
-    sub.add_argument(
-        "--changed",
-        type=int,
-        metavar="BITS",
-        help="take a picture only when it differs from all taken before in more than BITS of 128 (default: 12; 25: another view)",
+    option(sub, "source SOURCE", "a film, a camera's number, or a folder of photographs")
+    option(sub, "folder DATA", "the data set: a new folder, or one to be added to")
+    option(sub, "--recording NAME", "what these pictures are called together", required=True)
+    option(sub, "--every N", "look at every N-th frame (default: two a second)", kind=int)
+    option(
+        sub,
+        "--changed BITS",
+        "take a picture only when it differs from all taken before in more than BITS of 128 (default: 12; 25: another view)",
+        kind=int,
     )
-    sub.add_argument(
-        "--keep",
-        type=names,
-        default=None,
-        metavar="A,B",
-        help="keep near-duplicates, blurred, or both (default: leave them out)",
-    )
-    sub.add_argument(
-        "--longest", type=int, default=1280, metavar="PX", help="make larger pictures this long (default: 1280)"
-    )
-    sub.add_argument(
-        "--most", type=int, metavar="N", help="stop after N pictures (default: 200 from a camera, else all)"
-    )
-    sub.add_argument(
-        "--classes",
-        type=names,
-        default=None,
-        metavar="A,B",
-        help="what will be labeled; more can be added while labeling",
-    )
-    sub.add_argument("--lighting", metavar="WORD", help="noted for each picture, such as dusk")
-    sub.add_argument(
-        "--show", metavar="FILE", help="also write a picture of what was left out, with its measures (.png)"
-    )
-    sub.add_argument("--quiet", action="store_true", help="no progress bar")
+    option(sub, "--keep A,B", "keep near-duplicates, blurred, or both (default: leave them out)", kind=names)
+    option(sub, "--longest PX", "make larger pictures this long (default: 1280)", 1280)
+    option(sub, "--most N", "stop after N pictures (default: 200 from a camera, else all)", kind=int)
+    option(sub, "--classes A,B", "what will be labeled; more can be added while labeling", kind=names)
+    option(sub, "--lighting WORD", "noted for each picture, such as dusk")
+    option(sub, "--show FILE", "also write a picture of what was left out, with its measures (.png)")
+    option(sub, "--quiet", "no progress bar")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Gather.
 
     Parameters

@@ -7,7 +7,7 @@ import os
 import sys
 from pathlib import Path
 
-from robotlab.errors import printable
+from robotlab.cli.shared import say
 
 
 def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> int:
@@ -52,9 +52,8 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
         "--LabApp.extension_manager=readonly",
     ]
     # Without a display Python would open a text browser, if there is one, over this terminal.
-    no_display = sys.platform.startswith("linux") and not (
-        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
-    )
+    display = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    no_display = sys.platform.startswith("linux") and not display
     if no_browser or no_display:
         words.append("--no-browser")
     if hasattr(os, "geteuid") and os.geteuid() == 0:
@@ -62,27 +61,21 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
         words.append("--allow-root")
     instead = jupyter_folders()
     if instead:
-        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
-    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+        say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
+    say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
     if no_display and not no_browser:
-        _say("there is no display here: open the address below in a browser")
+        say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
     # Our kernel is Python's own with one extension, which says after a restart what to run first. Our settings
     # wrap long lines of code, which a small window would cut off, and answer the question about news, which would stand
     # over the page at the first start; the learner's own settings come before them.
     ours = str(Path(__file__).parents[1] / "course" / "jupyter")
-    searched = {
-        name: os.pathsep.join(filter(None, [ours, os.environ.get(name)]))
-        for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
-    }
-    environment = {**os.environ, **instead, **searched}
+    environment = {**os.environ, **instead}
+    for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH"):
+        environment[name] = os.pathsep.join(filter(None, [ours, os.environ.get(name)]))
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
         os.execve(words[0], words, environment)
     import subprocess
 
     return subprocess.call(words, env=environment)
-
-
-def _say(text: str) -> None:
-    print(printable(text, keep="\n"), file=sys.stderr)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import argparse
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 
-from robotlab.cli.shared import add_browser_options, names
+from robotlab.cli.shared import Command, Options, add_browser_options, names, option
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -19,18 +17,18 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("label", "draw boxes on the pictures of a data set, with suggestions, in JupyterLab")
-    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-    sub.add_argument("--pictures", type=names, metavar="ID,ID", help="only these pictures, by their ids (default: all)")
-    sub.add_argument("--no-suggestions", action="store_true", help="no detector suggests boxes")
+    option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
+    option(sub, "--pictures ID,ID", "only these pictures, by their ids (default: all)", kind=names)
+    option(sub, "--no-suggestions", "no detector suggests boxes")
     add_browser_options(sub)
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Write a notebook with the labeler into a folder of its own, and open it.
 
     Parameters
     ----------
-    options : argparse.Namespace
+    options : Namespace
         The parsed options.
 
     Returns

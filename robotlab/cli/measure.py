@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 import re
 import sys
 import time
 from collections.abc import Callable
 
-from robotlab.cli.shared import show
+from robotlab.cli.shared import Command, Options, option, show
 from robotlab.errors import InputError, MotionError
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add the command and its options.
 
     Parameters
@@ -22,34 +21,24 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command of a name and a line of help.
     """
     sub = command("measure", "measure a real robot's camera and wheels: field-of-view, delay, wheels")
-    sub.add_argument("what", choices=("field-of-view", "delay", "wheels"), help="what to measure")
-    sub.add_argument(
-        "--camera", metavar="SOURCE", help="a camera's number or device, a film, or the address of a stream"
-    )
-    sub.add_argument("--picture", metavar="FILE", help="field-of-view: a picture file, in place of a camera")
-    sub.add_argument(
-        "--distance", type=float, metavar="M", help="field-of-view: from lens to sheet; wheels: way of a run (1)"
-    )
-    sub.add_argument(
-        "--sheet", default="0.297x0.210", metavar="WxH", help="sides of the sheet as it hangs, m (default: A4)"
-    )
-    sub.add_argument(
-        "--light", default="screen", metavar="screen|pin:N", help="delay: what blinks (default: this terminal)"
-    )
-    sub.add_argument(
-        "--changes", type=int, default=40, metavar="N", help="delay: how often it is switched (default: 40)"
-    )
-    sub.add_argument("--wheels", metavar="WHERE", help="wheels: serial:PORT or pins:5,6,13,19")
-    sub.add_argument("--speed", type=float, default=0.2, metavar="MPS", help="wheels: speed, m/s (default: 0.2)")
-    sub.add_argument("--runs", type=int, default=3, metavar="N", help="wheels: how many runs (default: 3)")
+    option(sub, "what {field-of-view,delay,wheels}", "what to measure")
+    option(sub, "--camera SOURCE", "a camera's number or device, a film, or the address of a stream")
+    option(sub, "--picture FILE", "field-of-view: a picture file, in place of a camera")
+    option(sub, "--distance M", "field-of-view: from lens to sheet; wheels: way of a run (1)", kind=float)
+    option(sub, "--sheet WxH", "sides of the sheet as it hangs, m (default: A4)", "0.297x0.210")
+    option(sub, "--light screen|pin:N", "delay: what blinks (default: this terminal)", "screen")
+    option(sub, "--changes N", "delay: how often it is switched (default: 40)", 40)
+    option(sub, "--wheels WHERE", "wheels: serial:PORT or pins:5,6,13,19")
+    option(sub, "--speed MPS", "wheels: speed, m/s (default: 0.2)", 0.2)
+    option(sub, "--runs N", "wheels: how many runs (default: 3)", 3)
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Run the command.
 
     Parameters
     ----------
-    options : argparse.Namespace
+    options : Namespace
         What was asked for.
 
     Returns
@@ -60,27 +49,23 @@ def run(options: argparse.Namespace) -> int:
     return {"field-of-view": _field_of_view, "delay": _delay, "wheels": _wheels}[options.what](options)
 
 
-def _needed(options: argparse.Namespace, name: str, example: str) -> str:
+def _needed(options: Options, name: str, example: str) -> str:
     value = getattr(options, name)
     if value is None:
         raise InputError(f"measure {options.what} must be told --{name}, it was not; for instance --{name} {example}")
     return value
 
 
-def _field_of_view(options: argparse.Namespace) -> int:
+def _field_of_view(options: Options) -> int:
     from robotlab.image import load
     from robotlab.robot import VideoCamera, measure_field_of_view
 
     distance = float(_needed(options, "distance", "0.5"))
-    sides = re.fullmatch(r"([0-9.]+)x([0-9.]+)", options.sheet)
+    side = r"([0-9]+\.?[0-9]*|\.[0-9]+)"
+    sides = re.fullmatch(f"{side}x{side}", options.sheet)
     if not sides:
         raise InputError(f"--sheet must be width x height in m, got {options.sheet!r}; for instance 0.297x0.210")
-    try:
-        sheet = float(sides[1]), float(sides[2])
-    except ValueError:
-        raise InputError(
-            f"--sheet must be width x height in m, got {options.sheet!r}; for instance 0.297x0.210"
-        ) from None
+    sheet = float(sides[1]), float(sides[2])
     if options.picture is not None:
         picture = load(options.picture)
     else:
@@ -100,7 +85,7 @@ def _field_of_view(options: argparse.Namespace) -> int:
     return 0
 
 
-def _delay(options: argparse.Namespace) -> int:
+def _delay(options: Options) -> int:
     from robotlab.robot import VideoCamera, measure_delay
 
     source = _needed(options, "camera", "0")
@@ -153,7 +138,7 @@ def _ask(question: str) -> str:
         raise MotionError(f"a person must answer {question!r}, nobody did; run it in a terminal") from None
 
 
-def _wheels(options: argparse.Namespace) -> int:
+def _wheels(options: Options) -> int:
     from robotlab.robot import calibrate_wheels, open_wheels
 
     where = _needed(options, "wheels", "serial:/dev/ttyUSB0")

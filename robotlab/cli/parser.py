@@ -18,24 +18,21 @@ from importlib import import_module
 from typing import Any, TextIO
 
 from robotlab import __version__
-from robotlab.cli.shared import add_browser_options, names
+from robotlab.cli.shared import Options, add_browser_options, flag, names, option
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES = [
-    "plan",
-    "gather",
-    "label",
-    "checkup",
-    "split",
-    "export",
-    "measure",
-    "drive",
-    "mark",
-    "pack",
-    "sweep",
-    "parts",
-]
+_ON_DATA_SETS = ("plan", "gather", "label", "checkup", "split", "export")
+_MODULES = (*_ON_DATA_SETS, "measure", "drive", "mark", "pack", "sweep", "parts")
+# What the numbers of some options may be, whichever command has them.
+_RANGES = {
+    "seed": (0, 2**32 - 1),
+    "port": (1, 65535),
+    "epochs": (1, 100_000),
+    "jobs": (1, 1024),
+    "limit_s": (1, 3600),
+    "lesson": (0, 99),
+}
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -51,108 +48,83 @@ def _parser() -> argparse.ArgumentParser:
     def command(name: str, help_text: str) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
         if name in ("tour", "fit", "judge", "compare", "drive"):
-            sub.add_argument("--quiet", action="store_true", help="no progress bars")
+            option(sub, "--quiet", "no progress bars")
         if name in ("tour", "fit", "compare", "drive"):
-            sub.add_argument("--seed", type=int, default=0, help="same seed, same result (default: 0)")
+            option(sub, "--seed", "same seed, same result (default: 0)", 0)
         return sub
 
     def choice_of_pictures(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-        sub.add_argument("--recordings", type=names, metavar="A,B", help="only these recordings (default: all)")
-        sub.add_argument("--classes", type=names, metavar="A,B", help="only these classes (default: all)")
+        option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
+        option(sub, "--recordings A,B", "only these recordings (default: all)", kind=names)
+        option(sub, "--classes A,B", "only these classes (default: all)", kind=names)
 
     sub = command("open", "start JupyterLab at the first lesson")
     add_browser_options(sub)
 
     sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
-    sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
+    option(sub, "-o --output FOLDER", "where the report goes (default: tour)", "tour")
 
     sub = command("fit", "train a detector on a data set and write one .onnx file")
     choice_of_pictures(sub)
-    sub.add_argument(
-        "-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)"
+    option(sub, "-o --output FILE", "the model file (default: model.onnx)", "model.onnx")
+    option(
+        sub,
+        "--training {frozen-backbone,fine-tuning}",
+        "frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
+        "frozen-backbone",
     )
-    sub.add_argument(
-        "--training",
-        choices=("frozen-backbone", "fine-tuning"),
-        default="frozen-backbone",
-        help="frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
+    option(sub, "--hold-out A,B", "recordings of the validation set: early stopping and the threshold", kind=names)
+    option(
+        sub, "--engine {auto,numpy,torch}", "what fine-tuning runs on (default: auto, PyTorch where it is installed)"
     )
-    sub.add_argument(
-        "--hold-out",
-        type=names,
-        metavar="A,B",
-        help="recordings of the validation set: early stopping and the threshold",
+    option(sub, "--start {shipped,scratch}", "weights that fine-tuning starts from (default: shipped)")
+    option(
+        sub,
+        "--head {linear,mlp}",
+        "kind of head with a frozen backbone: linear (default), or mlp with one small layer between",
     )
-    sub.add_argument(
-        "--engine",
-        choices=("auto", "numpy", "torch"),
-        help="what fine-tuning runs on (default: auto, PyTorch where it is installed)",
-    )
-    sub.add_argument(
-        "--start", choices=("shipped", "scratch"), help="weights that fine-tuning starts from (default: shipped)"
-    )
-    sub.add_argument(
-        "--head",
-        choices=("linear", "mlp"),
-        help="kind of head with a frozen backbone: linear (default), or mlp with one small layer between",
-    )
-    sub.add_argument(
-        "--epochs", type=int, metavar="N", help="passes of fine-tuning (default: chosen from the number of pictures)"
-    )
-    sub.add_argument(
-        "--resume", metavar="FILE", help="state file of fine-tuning: written as it runs, continued from if it exists"
-    )
+    option(sub, "--epochs N", "passes of fine-tuning (default: chosen from the number of pictures)", kind=int)
+    option(sub, "--resume FILE", "state file of fine-tuning: written as it runs, continued from if it exists")
 
     sub = command("judge", "score a detector, or a results file, on a labeled data set")
     choice_of_pictures(sub)
     who = sub.add_mutually_exclusive_group(required=True)
-    who.add_argument("--with", dest="who", metavar="MODEL|color", help="a model file, or the word color")
-    who.add_argument("--results", metavar="FILE", help="a COCO-style results file")
-    sub.add_argument(
-        "--learn",
-        type=names,
-        metavar="A,B",
-        help="recordings the color bands are fitted on (default: those not judged)",
-    )
-    sub.add_argument("--json", action="store_true", help="print JSON")
-    sub.add_argument("--html", metavar="FILE", help="also write a report with pictures")
-    sub.add_argument("--save-results", metavar="FILE", help="also write what was found, as a COCO-style results file")
+    option(who, "--with MODEL|color", "a model file, or the word color", dest="who")
+    option(who, "--results FILE", "a COCO-style results file")
+    option(sub, "--learn A,B", "recordings the color bands are fitted on (default: those not judged)", kind=names)
+    option(sub, "--json", "print JSON")
+    option(sub, "--html FILE", "also write a report with pictures")
+    option(sub, "--save-results FILE", "also write what was found, as a COCO-style results file")
 
     sub = command("compare", "put the color detector and a detector through the same pictures and the same walks")
     choice_of_pictures(sub)
-    sub.add_argument(
-        "--with", dest="who", metavar="MODEL", help="a model file (default: fitted on the recordings not judged)"
+    option(sub, "--with MODEL", "a model file (default: fitted on the recordings not judged)", dest="who")
+    option(sub, "--learn A,B", "recordings to learn from (default: those not judged)", kind=names)
+    option(
+        sub,
+        "--walks A,B",
+        "walks to follow, NAME or NAME:LIGHTING (default: weave,wrong_things:warm; none: no walk)",
+        kind=names,
     )
-    sub.add_argument("--learn", type=names, metavar="A,B", help="recordings to learn from (default: those not judged)")
-    sub.add_argument(
-        "--walks",
-        type=names,
-        metavar="A,B",
-        help="walks to follow, NAME or NAME:LIGHTING (default: weave,wrong_things:warm; none: no walk)",
-    )
-    sub.add_argument("--json", action="store_true", help="print JSON")
-    sub.add_argument(
-        "-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)"
-    )
+    option(sub, "--json", "print JSON")
+    option(sub, "-o --output FILE", "the report (default: compare.html)", "compare.html")
 
     sub = command("build", "write the notebooks from their source (contributors)")
-    sub.add_argument(
-        "--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source"
-    )
+    option(sub, "--check", "write nothing; exit 1 when a notebook differs from its source")
     for module in _MODULES:
         import_module(f"robotlab.cli.{module}").add_options(command)
     return parser
 
 
-def _check_ranges(options: argparse.Namespace) -> None:
+def _check_ranges(options: Options) -> None:
     """Refuse numbers out of range and options without a value, before anything is done."""
-    for name, low, high in (("seed", 0, 2**32 - 1), ("port", 1, 65535), ("epochs", 1, 100_000), ("jobs", 1, 1024)):
+    for name, (low, high) in _RANGES.items():
         value = getattr(options, name, None)
         if value is not None and not low <= value <= high:
-            raise InputError(f"--{name} must be from {low} to {high}, got {value}; choose a number in between")
+            got = f"{value:g}" if isinstance(value, float) else value
+            raise InputError(f"{flag(name)} must be from {low} to {high}, got {got}; choose a number in between")
     for name, value in vars(options).items():
-        shown = "DATA" if name == "data" else {"who": "--with"}.get(name, f"--{name.replace('_', '-')}")
+        shown = {"data": "DATA", "who": "--with"}.get(name, flag(name))
         if value in ("", ()) or (isinstance(value, str) and "\0" in value):
             raise InputError(f"{shown} must have a value, it is empty; give one, or leave it out")
 
@@ -198,28 +170,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         return COMMANDS[options.command](options)
     except InputError as error:
-        _tell(f"robotlab {options.command}: {error}")
-        return 2
+        words = f": {error}"
     except ModuleNotFoundError as error:
         if not error.name or error.name.partition(".")[0] == "robotlab":
             raise
-        _tell(f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}")
-        return 2
+        words = f" needs {error.name}, it is not installed; {install_hint('course')}"
     except BrokenPipeError:
         raise
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        words = f"{where}{error.strerror or error}; check the path, the rights and the free disk"
-        _tell(f"robotlab {options.command}: {printable(words)}")
-        return 2
+        words = printable(f": {where}{error.strerror or error}; check the path, the rights and the free disk")
     except MemoryError:
-        _tell(
-            f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures"
-        )
-        return 2
+        words = ": there must be memory for the work, it ran out; choose fewer or smaller pictures"
     except KeyboardInterrupt:
         _tell(f"robotlab {options.command}: interrupted; what was finished is kept")
         return 130
+    _tell(f"robotlab {options.command}{words}")
+    return 2
 
 
 # Stand-ins for characters that a terminal or a file of an old encoding cannot hold; others become "?".

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
-
-from robotlab.cli.shared import show
+from robotlab.cli.shared import Command, Options, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add the command to the parser.
 
     Parameters
@@ -17,20 +14,14 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("parts", "compare cameras and boards by the design sheet: which choice is best, and where that flips")
-    sub.add_argument("--parts", metavar="FILE.toml", help="your own cameras and boards (default: examples)")
-    sub.add_argument(
-        "--smallest",
-        type=float,
-        default=12.0,
-        metavar="PX",
-        help="least height that is found, px of the input (default: 12)",
-    )
-    sub.add_argument("--distance", type=float, metavar="M", help="distance kept (default: the trolley's)")
-    sub.add_argument("--object-height", type=float, metavar="M", help="height of the object (default: the post's)")
-    sub.add_argument("-o", "--output", default="parts.html", metavar="FILE", help="the page (default: parts.html)")
+    option(sub, "--parts FILE.toml", "your own cameras and boards (default: examples)")
+    option(sub, "--smallest PX", "least height that is found, px of the input (default: 12)", 12.0)
+    option(sub, "--distance M", "distance kept (default: the trolley's)", kind=float)
+    option(sub, "--object-height M", "height of the object (default: the post's)", kind=float)
+    option(sub, "-o --output FILE", "the page (default: parts.html)", "parts.html")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Compare, write the page, say where.
 
     Parameters
@@ -63,11 +54,8 @@ def run(options: argparse.Namespace) -> int:
     distances = np.linspace(0.5, min(20.0, max(1.0, 1.05 * farthest)), 120).round(3).tolist()
     best = best_choice(choices(settings, smallest, cameras=cameras, boards=boards))
     at = f"at {settings.following_distance_m:g} m"
-    show(f"{at}: camera {best.camera}, core {best.board}, {best.width_px} px" if best else f"{at}: none sees that far")
+    show(f"{at}: {best.name if best else 'none sees that far'}")
     for value, other in flips(settings, smallest, "following_distance_m", distances, cameras=cameras, boards=boards):
-        show(
-            f"from {value:.2f} m: "
-            + (f"camera {other.camera}, core {other.board}, {other.width_px} px" if other else "none")
-        )
+        show(f"from {value:.2f} m: {other.name if other else 'none'}")
     show(f"page: {parts_page(settings, smallest, distances, cameras, boards).save(options.output)}")
     return 0

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
-
-from robotlab.cli.shared import add_camera_options, camera_of, names, show, size_of
+from robotlab.cli.shared import Command, Options, add_camera_options, camera_of, names, option, show, size_of
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -17,23 +14,21 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("plan", "plan which pictures to take: how many at which distances, sides, lightings and backgrounds")
-    sub.add_argument("data", metavar="DATA", nargs="?", help="a data set: what is there already is ticked")
-    sub.add_argument("--object-height", type=float, required=True, metavar="M", help="height of the object, m")
-    sub.add_argument("--object-width", type=float, metavar="M", help="width of the object, m")
-    sub.add_argument("--target", metavar="CLASS", help="the object's class (default: the only one)")
-    sub.add_argument("--size", default="640x480", metavar="WxH", help="size of the picture, px (default: 640x480)")
+    option(sub, "data DATA", "a data set: what is there already is ticked", nargs="?")
+    option(sub, "--object-height M", "height of the object, m", kind=float, required=True)
+    option(sub, "--object-width M", "width of the object, m", kind=float)
+    option(sub, "--target CLASS", "the object's class (default: the only one)")
+    option(sub, "--size WxH", "size of the picture, px (default: 640x480)", "640x480")
     add_camera_options(sub)
-    sub.add_argument(
-        "--smallest", type=float, default=12.0, metavar="PX", help="least usable height in the picture (default: 12)"
-    )
-    sub.add_argument("--farthest", type=float, metavar="M", help="farther than this it need not be seen, m")
-    sub.add_argument("--pictures", type=int, default=100, metavar="N", help="in all (default: 100)")
-    sub.add_argument("--lightings", type=names, default=("bright", "dim", "lamp"), metavar="A,B")
-    sub.add_argument("--backgrounds", type=int, default=3, metavar="N", help="places, each a recording (default: 3)")
-    sub.add_argument("-o", "--output", metavar="FILE", help="also write one page to print and check off (.html)")
+    option(sub, "--smallest PX", "least usable height in the picture (default: 12)", 12.0)
+    option(sub, "--farthest M", "farther than this it need not be seen, m", kind=float)
+    option(sub, "--pictures N", "in all (default: 100)", 100)
+    option(sub, "--lightings A,B", "", ("bright", "dim", "lamp"), kind=names)
+    option(sub, "--backgrounds N", "places, each a recording (default: 3)", 3)
+    option(sub, "-o --output FILE", "also write one page to print and check off (.html)")
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Plan.
 
     Parameters
@@ -47,9 +42,9 @@ def run(options: argparse.Namespace) -> int:
         Exit code.
     """
     from robotlab.data import open_dataset
-    from robotlab.files import check_output
+    from robotlab.files import check_output, write_whole
     from robotlab.gather import capture_plan
-    from robotlab.report.capture import save_capture_page
+    from robotlab.report.capture import capture_page
 
     camera = camera_of(options, size_of(options.size))
     if options.output:
@@ -68,6 +63,7 @@ def run(options: argparse.Namespace) -> int:
     )
     show(plan.text())
     if options.output:
-        show(f"to print: {save_capture_page(options.output, plan, options.target or 'the object')}")
+        page = capture_page(plan, options.target or "the object")
+        show(f"to print: {write_whole(options.output, page)}")
     print("next: robotlab gather FILM DATA --recording NAME")
     return 0

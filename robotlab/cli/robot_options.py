@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 import re
 from contextlib import ExitStack
@@ -10,6 +9,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from robotlab.checks import number
+from robotlab.cli.shared import Options, flag
 from robotlab.errors import InputError, MotionError
 
 if TYPE_CHECKING:
@@ -32,15 +32,15 @@ _MOST_PX = 4_000_000
 FIRST = {"max_mps": 0.3, "max_reverse_mps": 0.0, "search_s": 0.0, "max_accel_mps2": 0.5}
 
 
-def check_robot_numbers(options: argparse.Namespace) -> None:
+def check_robot_numbers(options: Options) -> None:
     """Refuse what cannot be, before a camera is opened or a person is asked."""
     for name, (low, high, repair) in _RANGES.items():
         value = getattr(options, name)
         if value is not None:
-            number(value, f"--{name.replace('_', '-')}", low, high, repair=repair)
+            number(value, flag(name), low, high, repair=repair)
 
 
-def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Settings:
+def settings_of(options: Options, detector: Any, score: float) -> Settings:
     """What the loop goes by."""
     from robotlab.control import Motor
     from robotlab.loop import Settings
@@ -67,15 +67,16 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
             raise InputError(
                 f"--setting must be NAME=NUMBER with one of {', '.join(sorted(known))}, got {text!r}; check the spelling"
             ) from None
-    first = FIRST | {
+    # Told more than full power, a wheel that falls short cannot give it.
+    given = FIRST | {
+        "target": target,
+        "motor": Motor(max_mps=options.full_power * min(1.0, *factors_of(options))),
         "max_mps": options.max_speed,
         "frame_hz": options.rate,
         "delay_s": options.delay,
         "min_score": score,
     }
-    # Told more than full power, a wheel that falls short cannot give it.
-    motor = Motor(max_mps=options.full_power * min(1.0, *factors_of(options)))
-    settings = Settings(**(first | {"target": target, "motor": motor} | changes))
+    settings = Settings(**(given | changes))
     if settings.max_mps > options.max_speed:
         raise MotionError(
             f"max_mps must be at most --max-speed, {options.max_speed:g} m/s, got {settings.max_mps:g}; raise that, if you must"
@@ -83,7 +84,7 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
     return settings
 
 
-def factors_of(options: argparse.Namespace) -> tuple[float, float]:
+def factors_of(options: Options) -> tuple[float, float]:
     """True speed / commanded speed of the left and the right wheel."""
     try:
         left, right = (number(float(text), "factor", 0.3, 3.0) for text in options.wheel_factors.split(","))
@@ -94,7 +95,7 @@ def factors_of(options: argparse.Namespace) -> tuple[float, float]:
     return left, right
 
 
-def camera_of(options: argparse.Namespace) -> Any:
+def camera_of(options: Options) -> Any:
     """Field of view and size of the pictures."""
     from robotlab.camera import Camera
 
@@ -108,7 +109,7 @@ def camera_of(options: argparse.Namespace) -> Any:
     return Camera(int(size[1]), int(size[2]), math.radians(options.hfov_deg), height_m=options.camera_height)
 
 
-def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack) -> tuple[Any, EmulatedBoard | None]:
+def wheels_of(options: Options, settings: Settings, stack: ExitStack) -> tuple[Any, EmulatedBoard | None]:
     """The motor link, and its board if that is emulated."""
     if not options.wheels:
         return None, None
@@ -127,33 +128,23 @@ def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack)
     return CalibratedLink(link, *factors_of(options)), None
 
 
-def take_of(
-    options: argparse.Namespace, camera: Any, settings: Settings, board: EmulatedBoard | None, stack: ExitStack
-) -> Any:
+def take_of(options: Options, camera: Any, settings: Settings, board: EmulatedBoard | None, stack: ExitStack) -> Any:
     """What takes the pictures."""
     if options.camera == "rendered":
         from robotlab.face_off import walk_named
         from robotlab.robot.rehearsal import RenderedCamera
 
-        return RenderedCamera(
-            *walk_named(options.walk),
-            camera,
-            board.wheels if board else lambda: (0.0, 0.0),
-            settings.frame_hz,
-            settings.delay_s,
-            settings.drive,
-            settings.motor,
-            options.seed,
-        )
+        wheels = board.wheels if board else lambda: (0.0, 0.0)
+        times, trolley = (settings.frame_hz, settings.delay_s), (settings.drive, settings.motor)
+        return RenderedCamera(*walk_named(options.walk), camera, wheels, *times, *trolley, options.seed)
     from robotlab.robot import VideoCamera
 
     source = int(options.camera) if options.camera.isascii() and options.camera.isdigit() else options.camera
-    return stack.enter_context(
-        VideoCamera(source, (camera.width_px, camera.height_px), settings.frame_hz, settings.delay_s)
-    )
+    size_px = (camera.width_px, camera.height_px)
+    return stack.enter_context(VideoCamera(source, size_px, settings.frame_hz, settings.delay_s))
 
 
-def battery_of(options: argparse.Namespace) -> tuple[float | None, float | None]:
+def battery_of(options: Options) -> tuple[float | None, float | None]:
     """What was given; emulated wheels have none."""
     if options.wheels == "emulated" and options.battery is None:
         return 0.0, 0.0

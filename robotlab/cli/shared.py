@@ -5,12 +5,45 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TextIO
 
 from robotlab.errors import InputError, printable
 
 if TYPE_CHECKING:
     from robotlab.camera import Camera
+
+Options = argparse.Namespace
+# What a command's module is given to add its options to: made from a name and a line of help.
+Command = Callable[[str, str], argparse.ArgumentParser]
+
+
+def option(
+    to: Any, usage: str, words: str, default: Any = None, kind: Callable[[str], Any] | None = None, **more: Any
+) -> None:
+    """Add an option or an argument to a parser or a group.
+
+    Its usage is written as help shows it: ``"-o --output FILE"`` takes a value,
+    ``"--head {linear,mlp}"`` one of these, ``"--quiet"`` none, and ``"data DATA"``
+    is known by its place.  A number as the default says what kind the value is of.
+    """
+    *flags, place = usage.split()
+    if not flags or place.startswith("-"):
+        flags, place = [*flags, place], ""
+    if place.startswith("{"):
+        more["choices"], place = tuple(place.strip("{}").split(",")), ""
+    if flags[-1].startswith("-") and not place and default is None and "choices" not in more:
+        more["action"] = "store_true"
+    else:
+        if kind is None and isinstance(default, int | float):
+            kind = type(default)
+        more |= {"metavar": place or None, "default": default, "type": kind}
+    to.add_argument(*flags, help=words, **more)
+
+
+def flag(name: str) -> str:
+    """How the option is written that parsed options call by this name."""
+    return f"--{name.replace('_', '-')}"
 
 
 def names(text: str) -> tuple[str, ...]:
@@ -30,15 +63,15 @@ def say(text: object) -> None:
 
 def add_browser_options(sub: argparse.ArgumentParser) -> None:
     """For commands that start JupyterLab."""
-    sub.add_argument("--port", type=int, default=8888, help="first port to try")
-    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+    option(sub, "--port", "first port to try", 8888)
+    option(sub, "--no-browser", "do not open a browser window, print the address")
 
 
 def add_jobs_options(sub: argparse.ArgumentParser) -> None:
     """For commands whose parts run on several cores, or on a cluster."""
-    sub.add_argument("--jobs", type=int, metavar="N", help="processes on this machine (default: one for each core)")
-    sub.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler, such as tcp://10.0.0.5:8786")
-    sub.add_argument("--quiet", action="store_true", help="no progress bar")
+    option(sub, "--jobs N", "processes on this machine (default: one for each core)", kind=int)
+    option(sub, "--cluster ADDRESS", "a Dask scheduler, such as tcp://10.0.0.5:8786")
+    option(sub, "--quiet", "no progress bar")
 
 
 def add_camera_options(sub: argparse.ArgumentParser, purpose: str = "") -> None:
@@ -48,10 +81,10 @@ def add_camera_options(sub: argparse.ArgumentParser, purpose: str = "") -> None:
         ("--lens-height", 0.25, "M", "above the floor"),
         ("--pitch", 0.0, "DEG", "looking down"),
     ):
-        sub.add_argument(name, type=float, default=usual, metavar=unit, help=f"{purpose}{words} (default: {usual:g})")
+        option(sub, f"{name} {unit}", f"{purpose}{words} (default: {usual:g})", usual)
 
 
-def camera_of(options: argparse.Namespace, size_px: tuple[int, int]) -> Camera:
+def camera_of(options: Options, size_px: tuple[int, int]) -> Camera:
     """The camera of the options of :func:`add_camera_options`."""
     import math
 
@@ -68,7 +101,7 @@ def size_of(text: str) -> tuple[int, int]:
     return int(sides[1]), int(sides[2])
 
 
-def driving_detector(options: argparse.Namespace) -> tuple[Any, float]:
+def driving_detector(options: Options) -> tuple[Any, float]:
     """The detector of ``--with``, and the score from which its detections count."""
     from robotlab.loop import Settings
 

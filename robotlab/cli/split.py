@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from shlex import quote
 
-from robotlab.cli.shared import show
+from robotlab.cli.shared import Command, Options, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -18,20 +16,18 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("split", "choose recordings to train on and others to judge on, with classes in like proportion")
-    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-    sub.add_argument(
-        "--hold-out", type=float, default=0.25, metavar="PART", help="part of the pictures to judge on (default: 0.25)"
+    option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
+    option(sub, "--hold-out PART", "part of the pictures to judge on (default: 0.25)", 0.25)
+    option(sub, "--seed", "same seed, same result (default: 0)", 0)
+    option(
+        sub,
+        "--in-time FOLDER",
+        "for one recording alone: write a data set in which its first and last part are two recordings, with a gap",
     )
-    sub.add_argument("--seed", type=int, default=0, help="same seed, same result (default: 0)")
-    sub.add_argument(
-        "--in-time",
-        metavar="FOLDER",
-        help="for one recording alone: write a data set in which its first and last part are two recordings, with a gap",
-    )
-    sub.add_argument("--gap", type=float, default=0.1, metavar="PART", help="part left out between (default: 0.1)")
+    option(sub, "--gap PART", "part left out between (default: 0.1)", 0.1)
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Split.
 
     Parameters
@@ -56,16 +52,10 @@ def run(options: argparse.Namespace) -> int:
         show(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if options.in_time:
         train, test = split_in_time(data, options.hold_out, options.gap)
-        entries = [
-            replace(entry, recording=f"{entry.recording}-{part}")
-            for side, part in ((train, "first"), (test, "last"))
-            for entry in side
-        ]
-        data, folder = write_dataset(options.in_time, data.having(entries)), options.in_time
-        train, test = (
-            data.only(recordings=[name for name in data.recordings if name.endswith(part)])
-            for part in ("-first", "-last")
-        )
+        first = [replace(entry, recording=f"{entry.recording}-first") for entry in train]
+        last = [replace(entry, recording=f"{entry.recording}-last") for entry in test]
+        data, folder = write_dataset(options.in_time, data.having([*first, *last])), options.in_time
+        train, test = (data.only(recordings={entry.recording for entry in side}) for side in (first, last))
     else:
         train, test = split_by_recording(data, options.hold_out, options.seed)
     rows = []

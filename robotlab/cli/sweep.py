@@ -2,38 +2,34 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from pathlib import Path
 
-from robotlab.cli.shared import add_jobs_options, show
+from robotlab.cli.shared import Command, Options, add_jobs_options, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add the command to the parser."""
     sub = command("sweep", "run the loop many times over a plan of what varies: one table, maps, a report")
-    sub.add_argument("plan", metavar="PLAN.toml", help="what varies, see the guide")
-    sub.add_argument(
-        "-o", "--output", default="results", metavar="FOLDER", help="where results go, and go on (default: results)"
-    )
+    option(sub, "plan PLAN.toml", "what varies, see the guide")
+    option(sub, "-o --output FOLDER", "where results go, and go on (default: results)", "results")
     add_jobs_options(sub)
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Run the plan, write the report, say where."""
     from robotlab.json_file import read_json
     from robotlab.report.page import text_table
     from robotlab.sweep import read_plan, run_sweep
-    from robotlab.sweep.report import differences, save_report
+    from robotlab.sweep.report import DIFFERENCES, differences, sweep_page
     from robotlab.sweep.running import VERSIONS
 
     plan = read_plan(options.plan)
     table = run_sweep(plan, options.output, options.jobs, options.cluster, not options.quiet)
     folder = Path(options.output)
-    report = save_report(folder, plan, table, read_json(folder / VERSIONS))
+    report = sweep_page(plan, table, read_json(folder / VERSIONS)).save(folder / "report.html")
     show(f"{len(table)} runs: {folder / 'table.csv'}")
     rows = differences(table)
     if rows:
-        show(text_table(("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows))
+        show(text_table(DIFFERENCES, rows))
     show(f"maps: {report}")
     return 0

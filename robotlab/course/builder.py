@@ -122,12 +122,9 @@ def build(
             f"a folder of sources must hold a file NN_name.py{wanted}, {source_folder} holds none; check the path"
         )
     said = []
+    do = _check_one if check else _build_one
     for source in sources:
-        said += (
-            _check_one(source, lessons_folder, worked_folder)
-            if check
-            else [_build_one(source, lessons_folder, worked_folder)]
-        )
+        said += do(source, lessons_folder, worked_folder)
     if check and only is None:
         names = {source.stem for source in sources}
         for folder in (lessons_folder, worked_folder):
@@ -243,7 +240,7 @@ def learner_notebook(path: str | Path) -> str:
     return notebook_text(notebook_of(stills_as_outputs(cells, path.stem, "pictures"), path))
 
 
-def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
+def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
     from robotlab.course.runner import run
 
     cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
@@ -267,7 +264,7 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
         write_whole(where, content)
     write_whole(lessons_folder / f"{source.stem}.ipynb", learner_notebook(source))
     write_whole(worked_folder / f"{source.stem}.ipynb", notebook_text(notebook_of(built, source)))
-    return f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"
+    return [f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"]
 
 
 def _write_pages(root: Path, check: bool) -> list[str]:
@@ -355,18 +352,16 @@ def main(arguments: list[str] | None = None) -> int:
     """
     import argparse
 
-    parser = argparse.ArgumentParser(
-        prog="robotlab build", description="Build the notebooks of the lessons from their sources."
-    )
+    about = "Build the notebooks of the lessons from their sources."
+    parser = argparse.ArgumentParser(prog="robotlab build", description=about)
     parser.add_argument("folder", nargs="?", default=".", help="the checkout (default: here)")
     parser.add_argument("--check", action="store_true", help="write nothing, report what a build would change")
     parser.add_argument("--only", metavar="NN", help="only lessons whose name starts with this")
     chosen = parser.parse_args(arguments)
     root = Path(chosen.folder)
+    instructor = root / "instructor"
     try:
-        said = build(
-            root / "instructor" / "source", root / "lessons", root / "instructor" / "worked", chosen.check, chosen.only
-        )
+        said = build(instructor / "source", root / "lessons", instructor / "worked", chosen.check, chosen.only)
     except LessonError as error:
         print(f"robotlab build: {error}", file=sys.stderr)
         return 2
@@ -375,10 +370,8 @@ def main(arguments: list[str] | None = None) -> int:
     for line in said:
         print(line)
     if chosen.check:
-        print(
-            f"{len(said)} differences"
-            + ("; run robotlab build" if said else ": the notebooks are what their sources say")
-        )
+        end = "; run robotlab build" if said else ": the notebooks are what their sources say"
+        print(f"{len(said)} differences{end}")
     return 1 if chosen.check and said else 0
 
 

@@ -91,11 +91,9 @@ def draw_overlap(ax: Axes, a: Sequence[float], b: Sequence[float]) -> Axes:
     from matplotlib.patches import Rectangle
 
     for name, box, color, dashes in (("A", a, BLUE, "-"), ("B", b, ORANGE, "--")):
-        wide, tall = box[2] - box[0], box[3] - box[1]
-        ax.add_patch(Rectangle((box[0], box[1]), wide, tall, facecolor="#bbbbbb", alpha=0.35, linewidth=0))
-        ax.add_patch(
-            Rectangle((box[0], box[1]), wide, tall, fill=False, edgecolor=color, linestyle=dashes, linewidth=2)
-        )
+        place = (box[0], box[1]), box[2] - box[0], box[3] - box[1]
+        ax.add_patch(Rectangle(*place, facecolor="#bbbbbb", alpha=0.35, linewidth=0))
+        ax.add_patch(Rectangle(*place, fill=False, edgecolor=color, linestyle=dashes, linewidth=2))
         corner = (box[0], box[1]) if name == "A" else (box[2], box[3])
         # Clear of the line, which is 2 points wide.
         align = {"ha": "left", "va": "bottom"} if name == "A" else {"ha": "right", "va": "top"}

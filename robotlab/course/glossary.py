@@ -198,14 +198,14 @@ def pages(root: str | Path) -> dict[Path, str]:
         What the files must hold; none for a table that is not there.
     """
     root = Path(root)
-    lessons = {
-        path.name[:2]: f"{path.stem}.ipynb" for path in sorted((root / "instructor" / "source").glob("[0-9][0-9]_*.py"))
-    }
-    made = {}
-    for name, columns, page in (
+    sources = sorted((root / "instructor" / "source").glob("[0-9][0-9]_*.py"))
+    lessons = {path.name[:2]: f"{path.stem}.ipynb" for path in sources}
+    glossary, reference = (
         ("glossary", GLOSSARY_COLUMNS, glossary_page),
         ("reference", REFERENCE_COLUMNS, reference_page),
-    ):
+    )
+    made = {}
+    for name, columns, page in (glossary, reference):
         table = root / "instructor" / f"{name}.tsv"
         if table.is_file():
             made[root / "lessons" / f"{name}.md"] = page(read_table(table, columns), lessons)

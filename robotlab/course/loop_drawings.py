@@ -11,6 +11,7 @@ from matplotlib.patches import Ellipse, FancyArrowPatch, FancyBboxPatch, Rectang
 
 # Okabe & Ito, "Color Universal Design" (2008), as in all figures of the course.
 _BLUE, _ORANGE, _GREEN, _GRAY = "#0072b2", "#d55e00", "#009e73", "#555555"
+Point = tuple[float, float]
 _INK = {"ha": "center", "va": "center", "fontsize": 10}
 
 
@@ -28,25 +29,13 @@ def _box(ax: Axes, x: float, y: float, words: str, color: str, width: float = 2.
     ax.text(x, y, words, **(_INK | {"fontsize": 9 if "\n" in words else 10}))
 
 
-def _arrow(
-    ax: Axes,
-    start: tuple[float, float],
-    end: tuple[float, float],
-    words: str = "",
-    bend: float = 0.0,
-    above: float = 0.12,
-) -> None:
+def _arrow(ax: Axes, start: Point, end: Point, words: str = "", bend: float = 0.0, above: float = 0.12) -> None:
     """An arrow, its words above its middle."""
-    style = f"arc3,rad={bend}"
-    ax.add_patch(
-        FancyArrowPatch(
-            start, end, arrowstyle="-|>", mutation_scale=14, color=_GRAY, connectionstyle=style, linewidth=1.4
-        )
-    )
+    look = {"arrowstyle": "-|>", "mutation_scale": 14, "color": _GRAY, "linewidth": 1.4}
+    ax.add_patch(FancyArrowPatch(start, end, connectionstyle=f"arc3,rad={bend}", **look))
+    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if words:
-        ax.text(
-            (start[0] + end[0]) / 2, (start[1] + end[1]) / 2 + above, words, **(_INK | {"va": "bottom", "fontsize": 9})
-        )
+        ax.text(x, y + above, words, **(_INK | {"va": "bottom", "fontsize": 9}))
 
 
 def plot_backbone_and_head(ax: Axes) -> Axes:
@@ -162,14 +151,8 @@ def plot_delay_and_hold(ax: Axes) -> Axes:
     ax.plot(t_s, bearing_deg(t_s), color=_ORANGE, linewidth=2, label="where the post is")
     ax.plot(shots_s, bearing_deg(shots_s), "o", color="black", markersize=6, label="pictures")
     held = np.append(shots_s, shots_s[-1] + frame_s) + delay_s
-    ax.step(
-        held,
-        bearing_deg(np.append(shots_s, shots_s[-1])),
-        where="post",
-        color=_BLUE,
-        linewidth=2,
-        label="what the wheels act on",
-    )
+    held_deg = bearing_deg(np.append(shots_s, shots_s[-1]))
+    ax.step(held, held_deg, where="post", color=_BLUE, linewidth=2, label="what the wheels act on")
     one = shots_s[2]
     high = float(bearing_deg(one))
     style = {"arrowstyle": "<->", "color": _GRAY, "linewidth": 1.2}
@@ -290,12 +273,8 @@ def plot_supervisor_states(ax: Axes) -> Axes:
     _arrow(ax, (3.95, 4.2), (5.95, 4.2), "stop, or\ntime is up")
     _arrow(ax, (8.25, 4.2), (10.75, 4.2), "at rest,\nor a fault")
     _arrow(ax, (2.2, 5.0), (11.8, 5.0), bend=-0.12)
-    ax.text(
-        7.0,
-        5.75,
-        "a fault: camera, detector, loop or link\nis silent, or the clock is wrong",
-        **(_INK | {"va": "bottom", "fontsize": 9}),
-    )
+    fault = "a fault: camera, detector, loop or link\nis silent, or the clock is wrong"
+    ax.text(7.0, 5.75, fault, **(_INK | {"va": "bottom", "fontsize": 9}))
     _arrow(ax, (12.4, 3.35), (12.4, 1.5))
     ax.text(12.2, 2.45, "the board has confirmed", **(_INK | {"ha": "right"}))
     _arrow(ax, (10.75, 0.9), (2.0, 3.35), bend=-0.25)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 
-from robotlab.errors import InputError
-from robotlab.report.page import cell_text, text_table
+from robotlab.report.page import cell_texts, text_table
 
 # Numbers stand to the right; a column with a cell of more letters than this is text, and stands to the left.
 _SENTENCE = 24
@@ -47,15 +46,10 @@ class Table:
         self, header: Sequence[str], rows: Iterable[Sequence[object]], caption: str = "", decimals: int = 3
     ) -> None:
         self.header, self.caption = tuple(header), caption
-        self.rows = [tuple(cell_text(cell, decimals) for cell in row) for row in rows]
-        for row in self.rows:
-            if len(row) != len(self.header):
-                raise InputError(
-                    f"a row must have {len(self.header)} cells like the header, got {len(row)}: {row!r}; fill it with None"
-                )
+        self.rows = cell_texts(self.header, rows, decimals)
 
     def __repr__(self) -> str:
-        return "\n".join([*([self.caption] if self.caption else []), text_table(self.header, self.rows)])
+        return "\n".join(filter(None, [self.caption, text_table(self.header, self.rows)]))
 
     def _repr_html_(self) -> str:
         columns = list(zip(self.header, *self.rows, strict=True))
@@ -71,11 +65,9 @@ class Table:
             return f"<tr>{''.join(parts)}</tr>"
 
         head, body = row("head", self.header), "".join(row("body", cells) for cells in self.rows)
-        above = (
-            f'<caption style="caption-side:top;text-align:left">{html.escape(self.caption)}</caption>'
-            if self.caption
-            else ""
-        )
+        above = ""
+        if self.caption:
+            above = f'<caption style="caption-side:top;text-align:left">{html.escape(self.caption)}</caption>'
         return (
             f'<div style="overflow-x:auto"><table style="margin-left:0">{above}<thead>{head}</thead>'
             f"<tbody>{body}</tbody></table></div>"

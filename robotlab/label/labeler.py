@@ -18,7 +18,7 @@ from robotlab.label.labels import PictureLabels
 from robotlab.label.store import READ_ONLY, LabelStore
 from robotlab.label.suggest import Suggester
 from robotlab.report.plots import COLORS
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import Widget, browser_code
 
 # Vermilion and blue first, as in the other widgets.
 CLASS_COLORS = (COLORS[1], COLORS[0], *COLORS[2:])
@@ -59,7 +59,6 @@ class BoxLabeler(Widget):
     """
 
     _esm = browser_code("box_labeler")
-    _css = browser_style()
 
     # Which pictures there are: id, name, width, height, recording, and whether each is labeled.
     pictures: traitlets.List = traitlets.List().tag(sync=True)
@@ -69,7 +68,6 @@ class BoxLabeler(Widget):
     status: traitlets.Dict = traitlets.Dict().tag(sync=True)
     # The picture that a page shows first: the last one shown, where the page is opened anew.
     first: traitlets.Any = traitlets.Any().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
 
     def __init__(
         self, path: str | os.PathLike, pictures: Sequence[int | str] | None = None, suggestions: bool = True

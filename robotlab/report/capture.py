@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import html
 import math
-import os
-from pathlib import Path
 
-from robotlab.files import write_whole
 from robotlab.gather.plan import CapturePlan
 
 # More boxes than this in a row are counted in fives.
@@ -76,24 +73,6 @@ def capture_page(plan: CapturePlan, name: str = "the object") -> str:
         + "\n".join(parts)
         + "\n</body></html>\n"
     )
-
-
-def save_capture_page(path: str | os.PathLike, plan: CapturePlan, name: str = "the object") -> Path:
-    """Write the page, whole or not at all.
-
-    Parameters
-    ----------
-    path : path-like
-        Usually ends in .html.
-    plan, name
-        As in :func:`capture_page`.
-
-    Returns
-    -------
-    Path
-        The path written.
-    """
-    return write_whole(path, capture_page(plan, name))
 
 
 def _boxes(there: int, wanted: int) -> str:

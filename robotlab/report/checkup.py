@@ -103,11 +103,8 @@ def _counts(page: Report, report: DataSetReport, sizes: SizeCheck | None, band_m
         dark = count > places.max() / 2
         right.text(column, row, str(count), ha="center", va="center", color="white" if dark else "black")
     right.set(xticks=[], yticks=[], xlabel="boxes by third of the picture")
-    page.figure(
-        figure,
-        "Left: histogram of box sizes. Right: boxes in each ninth of the picture.",
-        "Dashed: what the network can use.",
-    )
+    alt = "Left: histogram of box sizes. Right: boxes in each ninth of the picture."
+    page.figure(figure, alt, "Dashed: what the network can use.")
     if sizes is not None and len(sizes.distances_m) and band_m is not None:
         inside = int(((sizes.distances_m >= band_m[0]) & (sizes.distances_m <= band_m[1])).sum())
         page.text(

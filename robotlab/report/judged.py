@@ -67,29 +67,6 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     )
 
 
-def error_rows(evaluation: Evaluation) -> list[tuple[str, int]]:
-    """Counts of true positives, false positives by kind, and false negatives.
-
-    Parameters
-    ----------
-    evaluation : Evaluation
-        Of one detector.
-
-    Returns
-    -------
-    list of (str, int)
-        Rows of a table.
-    """
-    at, errors = evaluation.at, evaluation.errors
-    kinds = [(f"FP: {kind}", errors[kind]) for kind in ERROR_KINDS[1:]]
-    return [
-        ("true positives (TP)", at["TP"]),
-        ("false positives (FP)", at["FP"]),
-        *kinds,
-        ("false negatives (FN)", at["FN"]),
-    ]
-
-
 def confusion_table(page: Report, evaluation: Evaluation) -> None:
     """The confusion matrix.
 
@@ -144,15 +121,13 @@ def size_table(page: Report, evaluation: Evaluation) -> None:
     evaluation : Evaluation
         Of one detector.
     """
-    page.table(
-        ("size, px", "truths", "recall", "95 %"),
-        [
-            (step_label(row, "px"), row["truths"], row["recall"], interval(row["recall_interval"]))
-            for row in evaluation.recall_by_size
-            if row["truths"]
-        ],
-        "Size is the root of the area of the box; recall at the confidence threshold with the best F1.",
-    )
+    rows = [
+        (step_label(row, "px"), row["truths"], row["recall"], interval(row["recall_interval"]))
+        for row in evaluation.recall_by_size
+        if row["truths"]
+    ]
+    caption = "Size is the root of the area of the box; recall at the confidence threshold with the best F1."
+    page.table(("size, px", "truths", "recall", "95 %"), rows, caption)
 
 
 def curves_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
@@ -244,11 +219,9 @@ def pictures_part(
     count : int
         How many.
     """
-    places = (
-        np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
-        if len(data) > count
-        else range(len(data))
-    )
+    places: Sequence[int] = range(len(data))
+    if len(data) > count:
+        places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
     order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
     page.begin_row()
     for place in places:
@@ -256,9 +229,8 @@ def pictures_part(
         drawn = [picture_of(data, entry, found[name][place], evaluations[name].score) for name in found]
         gap = np.full((drawn[0].shape[0], 8, 3), 255, np.uint8)
         row = np.hstack([part for picture in drawn for part in (picture, gap)][:-1])
-        counts = ", ".join(
-            f"{name} found {int((found[name][place].scores >= (evaluations[name].score or 2)).sum())}" for name in found
-        )
+        believed = {name: found[name][place].scores >= (evaluations[name].score or 2) for name in found}
+        counts = ", ".join(f"{name} found {used.sum()}" for name, used in believed.items())
         lighting = f", {entry.lighting}" if entry.lighting else ""
         truths = int(entry.counts.sum())
         page.picture(
@@ -304,11 +276,11 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     page.heading("Size, recording, kinds of error")
     size_table(page, evaluation)
     group_table(page, {name: evaluation}, "per_recording", "recording")
-    page.table(
-        ("detections and misses", "count"),
-        error_rows(evaluation),
-        "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives.",
-    )
+    at = evaluation.at
+    rows = [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"])]
+    rows += [(f"FP: {kind}", evaluation.errors[kind]) for kind in ERROR_KINDS[1:]]
+    caption = "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives."
+    page.table(("detections and misses", "count"), [*rows, ("false negatives (FN)", at["FN"])], caption)
     confusion_table(page, evaluation)
     page.heading("Pictures")
     pictures_part(page, data, {name: found}, {name: evaluation}, 6)

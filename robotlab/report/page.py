@@ -102,12 +102,8 @@ class Report:
             If a row has more or fewer cells than the header.
         """
         lines = []
-        for row in rows:
-            if len(row) != len(header):
-                raise InputError(
-                    f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None"
-                )
-            first, *others = (html.escape(cell_text(cell)) for cell in row)
+        for row in cell_texts(header, rows):
+            first, *others = map(html.escape, row)
             lines.append(f'<tr><th scope="row">{first}</th>' + "".join(f"<td>{cell}</td>" for cell in others) + "</tr>")
         head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in header)
         foot = f"<caption>{html.escape(caption)}</caption>" if caption else ""
@@ -247,6 +243,43 @@ def cell_text(value: object, decimals: int = 3) -> str:
     return str(value)
 
 
+def cell_texts(header: Sequence[str], rows: Iterable[Sequence[object]], decimals: int = 3) -> list[tuple[str, ...]]:
+    """The cells of a table as text, in rows as long as its header.
+
+    Parameters
+    ----------
+    header : sequence of str
+        Column names.
+    rows : iterable of sequence
+        Cells, as in :func:`cell_text`.
+    decimals : int
+        For floats.
+
+    Returns
+    -------
+    list of tuple of str
+        One for each row.
+
+    Raises
+    ------
+    InputError
+        If a row has more or fewer cells than the header.
+
+    Examples
+    --------
+    >>> cell_texts(("lighting", "AP"), [("dusk", 0.5)])
+    [('dusk', '0.500')]
+    """
+    texts = []
+    for row in rows:
+        if len(row) != len(header):
+            raise InputError(
+                f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None"
+            )
+        texts.append(tuple(cell_text(cell, decimals) for cell in row))
+    return texts
+
+
 def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """A table for the terminal.
 
@@ -268,12 +301,7 @@ def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     lighting     AP
     dusk      0.500
     """
-    cells = [[str(name) for name in header], *([cell_text(cell) for cell in row] for row in rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(header))]
-    lines = []
-    for row in cells:
-        first = row[0].ljust(widths[0])
-        lines.append(
-            "  ".join([first, *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True))]).rstrip()
-        )
+    cells = [tuple(header), *cell_texts(header, rows)]
+    first, *others = (max(map(len, column)) for column in zip(*cells, strict=True))
+    lines = ("  ".join([row[0].ljust(first), *map(str.rjust, row[1:], others)]).rstrip() for row in cells)
     return "\n".join(lines)

@@ -86,15 +86,13 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Ax
     for i, (name, evaluation) in enumerate(evaluations.items()):
         curve = evaluation.curve()
         if curve.truths and len(curve.score):
-            ax.plot(
-                curve.recall, curve.precision, LINES[i % 6], color=COLORS[i % 6], label=name, drawstyle="steps-post"
-            )
+            look = {"color": COLORS[i % 6], "label": name, "drawstyle": "steps-post"}
+            ax.plot(curve.recall, curve.precision, LINES[i % 6], **look)
             best = curve.best()
             if best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
-    ax.set(
-        xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: true of all found"
-    )
+    ax.set(xlim=(0, 1.02), ylim=(0, 1.04))
+    ax.set(xlabel="recall: found of all there is", ylabel="precision: true of all found")
     ax.set_title("all classes", fontsize=10)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(frameon=False, fontsize=9)
@@ -134,16 +132,13 @@ def plot_groups(ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "
     tables = {name: getattr(evaluation, groups) for name, evaluation in evaluations.items()}
     names = list(dict.fromkeys(group for table in tables.values() for group in table))
     for i, (name, table) in enumerate(tables.items()):
-        shift = (i - (len(tables) - 1) / 2) * 0.16
+        shift, color = (i - (len(tables) - 1) / 2) * 0.16, COLORS[i % 6]
         places = [(k + shift, table[group]["AP50"]) for k, group in enumerate(names) if group in table]
         places = [(x, y) for x, y in places if y is not None and y >= 0]
-        ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=COLORS[i % 6], label=name) if places else None
-        ax.vlines(
-            [x for x, _ in places], 0, [y for _, y in places], color=COLORS[i % 6], linewidth=1, linestyle=LINES[i % 6]
-        )
-    ax.set_xticks(
-        range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right"
-    )
+        ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=color, label=name) if places else None
+        ax.vlines([x for x, _ in places], 0, [y for _, y in places], color=color, linewidth=1, linestyle=LINES[i % 6])
+    slant = {"rotation": 0, "ha": "center"} if len(names) < 7 else {"rotation": 30, "ha": "right"}
+    ax.set_xticks(range(len(names)), names, **slant)
     ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel="AP50")
     ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(tables), borderaxespad=0)
     return ax
@@ -180,8 +175,8 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
     names: list[str] = []
     tables = {name: evaluation.recall_by_size for name, evaluation in evaluations.items()}
     # Sizes that occur in no picture would only squeeze the others.
-    last = max((k for rows in tables.values() for k, row in enumerate(rows) if row["truths"]), default=-1) + 1
-    first = min((k for rows in tables.values() for k, row in enumerate(rows) if row["truths"]), default=0)
+    seen = [k for rows in tables.values() for k, row in enumerate(rows) if row["truths"]]
+    first, last = min(seen, default=0), max(seen, default=-1) + 1
     for i, (name, rows) in enumerate(tables.items()):
         rows = rows[first:last]
         names = [f"{row['from_px']:g}–{row['to_px']:g}" if row["to_px"] else f"{row['from_px']:g}+" for row in rows]
@@ -190,16 +185,8 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
         y = np.array([row["recall"] for _, row in here])
         spread = np.array([row["recall_interval"] for _, row in here]).reshape(-1, 2)
         below_above = np.clip(np.vstack([y - spread[:, 0], spread[:, 1] - y]), 0, None)
-        ax.errorbar(
-            x,
-            y,
-            below_above,
-            fmt=MARKERS[i % 6] + LINES[i % 6],
-            color=COLORS[i % 6],
-            label=name,
-            capsize=2,
-            linewidth=1,
-        )
+        look = {"fmt": MARKERS[i % 6] + LINES[i % 6], "color": COLORS[i % 6], "capsize": 2, "linewidth": 1}
+        ax.errorbar(x, y, below_above, label=name, **look)
     ax.set_xticks(range(len(names)), names, fontsize=9, rotation=30)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
@@ -230,41 +217,21 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
     >>> [text.get_text() for text in ax.get_yticklabels()]
     ['mine']
     """
+    band = {"color": COLORS[5], "linewidth": 12, "solid_capstyle": "butt"}
+    line = {"color": "black", "markersize": 18, "markeredgewidth": 2, "linewidth": 1}
     for k, sheet in enumerate(sheets.values()):
         labels = ("predicted", "measured", "distance kept", "needed to stop") if k == 0 else (None,) * 4
         near, far = sheet["near"], sheet["far"]
         if near.predicted < far.predicted:
-            ax.plot(
-                [near.predicted, far.predicted],
-                [k, k],
-                color=COLORS[5],
-                linewidth=12,
-                solid_capstyle="butt",
-                label=labels[0],
-            )
+            ax.plot([near.predicted, far.predicted], [k, k], label=labels[0], **band)
         found = [row.measured for row in (near, far) if row.measured is not None]
         if found:
-            ax.plot(
-                found,
-                [k] * len(found),
-                "|-",
-                color="black",
-                markersize=18,
-                markeredgewidth=2,
-                linewidth=1,
-                label=labels[1],
-            )
-        s = sheet.robot.settings
-        ax.plot(s.following_distance_m, k, "D", color=COLORS[1], label=labels[2])
+            ax.plot(found, [k] * len(found), "|-", label=labels[1], **line)
+        kept = sheet.robot.settings.following_distance_m
+        ax.plot(kept, k, "D", color=COLORS[1], label=labels[2])
         # From the distance kept toward the target: how far it still drives when the target is lost at top speed.
-        ax.plot(
-            [s.following_distance_m, s.following_distance_m - sheet["stop"].predicted],
-            [k + 0.25] * 2,
-            ":",
-            color=COLORS[1],
-            linewidth=2.5,
-            label=labels[3],
-        )
+        way = [kept, kept - sheet["stop"].predicted]
+        ax.plot(way, [k + 0.25] * 2, ":", color=COLORS[1], linewidth=2.5, label=labels[3])
     ax.set_yticks(range(len(sheets)), list(sheets))
     ax.set(ylim=(len(sheets) - 0.5, -0.6), xlabel="distance to the target, m")
     ax.set_xlim(left=min(0.0, ax.get_xlim()[0]))

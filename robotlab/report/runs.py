@@ -34,15 +34,15 @@ RUN_LABELS = {
 }
 
 
-def _runs_cells(runs: Mapping[str, Run]) -> tuple[list[str], list[tuple]]:
-    """Names of the runs, and their scores, one row a score."""
+def _score_rows(runs: Mapping[str, Run]) -> list[tuple]:
+    """Scores of the runs, one row a score."""
     scores = [run.scores() for run in runs.values()]
     rows = [(words, *(score[key] for score in scores)) for key, words in RUN_LABELS.items()]
     # A real drive does not know most of them.
-    return list(runs), [row for row in rows if not all(value != value for value in row[1:])]
+    return [row for row in rows if not all(value != value for value in row[1:])]
 
 
-def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None:
+def runs_table(page: Report, runs: Mapping[str, Run]) -> None:
     """Scores of several runs, one column a run.
 
     Parameters
@@ -51,11 +51,8 @@ def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None
         Where to add it.
     runs : mapping of str to Run
         By detector, or by what was changed.
-    caption : str
-        Below the table.
     """
-    names, rows = _runs_cells(runs)
-    page.table(("score of the run", *names), rows, caption)
+    page.table(("score of the run", *runs), _score_rows(runs))
 
 
 def face_off_text(outcome: FaceOff) -> str:
@@ -76,11 +73,9 @@ def face_off_text(outcome: FaceOff) -> str:
         (name, shown_ap(j.AP), shown_ap(j.AP50), j.at["precision"], j.at["recall"], times[name])
         for name, j in outcome.evaluations.items()
     ]
-    parts = [text_table(("detector", "AP", "AP50", "precision", "recall", "ms"), rows)]
-    for walk, runs in outcome.runs.items():
-        names, rows = _runs_cells(runs)
-        parts.append(text_table((f"walk {walk}", *names), rows))
-    return "\n\n".join([*parts, *outcome.sentences()])
+    numbers = text_table(("detector", "AP", "AP50", "precision", "recall", "ms"), rows)
+    walks = (text_table((f"walk {walk}", *runs), _score_rows(runs)) for walk, runs in outcome.runs.items())
+    return "\n\n".join([numbers, *walks, *outcome.sentences()])
 
 
 def face_off_part(page: Report, outcome: FaceOff) -> None:
@@ -116,9 +111,9 @@ def walks_part(page: Report, outcome: FaceOff) -> None:
         The runs.
     """
     for walk, runs in outcome.runs.items():
-        names = tuple(runs)
         page.text(f"Walk {walk}: {walk_named(walk)[0].about}")
-        page.raw(replay_pair_html(runs[names[0]], runs[names[1]], names, f"Walk {walk}"))
+        first, second = runs.values()
+        page.raw(replay_pair_html(first, second, tuple(runs), f"Walk {walk}"))
         runs_table(page, runs)
         page.text(walk_sentence(walk, runs), "note")
 

@@ -30,11 +30,9 @@ def design_sheet_part(page: Report, sheet: DesignSheet) -> None:
     sheet : DesignSheet
         Its figures.
     """
-    seen = (
-        f"Measured with {sheet.detector}, {sheet.lighting}, in simulation with rendered pictures."
-        if sheet.detector
-        else "Predicted only."
-    )
+    seen = "Predicted only."
+    if sheet.detector:
+        seen = f"Measured with {sheet.detector}, {sheet.lighting}, in simulation with rendered pictures."
     page.table(("limit", "predicted", "measured", "apart"), _sheet_cells(sheet), seen)
     figure, axes = new_figure(height_in=2.0)
     plot_bands(axes[0, 0], {sheet.robot.name: sheet})

@@ -99,20 +99,13 @@ def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
     """
     rates, lags = np.unique(table["frame_hz"]), np.unique(table["lag_s"])
     if len(rates) > 1 or len(lags) > 1:
-        raise InputError(
-            "one limit needs one frame rate and one motor lag, they vary in these rows; choose rows with where()"
-        )
+        rule = "one limit needs one frame rate and one motor lag, they vary in these rows; choose rows with where()"
+        raise InputError(rule)
     return np.array([ultimate_gain(1 / rates[0], latency, lags[0]) for latency in latencies_s])
 
 
 def plot_map(
-    ax: Axes,
-    table: SweepTable,
-    x: str,
-    y: str,
-    value: str = "time_in_view",
-    low: float | None = None,
-    high: float | None = None,
+    ax: Axes, table: SweepTable, x: str, y: str, value: str = "time_in_view", ends: tuple[float, float] | None = None
 ) -> Axes:
     """Mean of a column over two axes, with the theory's limit where it is one of gain.
 
@@ -126,7 +119,7 @@ def plot_map(
         Columns along the axes.
     value : str
         The column shown.
-    low, high : float, optional
+    ends : (float, float), optional
         Ends of the color scale, whose bar the caller draws; by default those of
         the values, with a bar.
 
@@ -143,8 +136,9 @@ def plot_map(
     'a'
     """
     x_edges, y_edges, mean, half = cells_of(table, x, y, value)
+    low, high = ends or (None, None)
     shown = ax.pcolormesh(x_edges, y_edges, mean, cmap="cividis", vmin=low, vmax=high)
-    if low is None:
+    if ends is None:
         ax.figure.colorbar(shown, ax=ax, label=value)
     if {x, y} == {"turn_gain", "latency_s"}:
         across = x == "latency_s"
@@ -156,12 +150,12 @@ def plot_map(
     ax.set(xlabel=x, ylabel=y, xlim=x_edges[[0, -1]], ylim=y_edges[[0, -1]])
     # The words stand above: a legend would hide cells.
     limit_words = f"\n{LIMIT}" if ax.lines else ""
-    ax.set_title(f"{len(table)} runs, {_sureness(half)}{limit_words}", fontsize=11)
+    ax.set_title(f"{len(table)} runs, {_sureness(half, 'one in each cell')}{limit_words}", fontsize=11)
     return ax
 
 
-def _sureness(half: np.ndarray) -> str:
-    return f"± {np.nanmax(half):.2g} at most (95 %)" if np.isfinite(half).any() else "one in each cell"
+def _sureness(half: np.ndarray, alone: str) -> str:
+    return f"± {np.nanmax(half):.2g} at most (95 %)" if np.isfinite(half).any() else alone
 
 
 def plot_maps(table: SweepTable, x: str, y: str, value: str = "time_in_view", by: str = "frame_hz") -> Figure:
@@ -201,9 +195,9 @@ def plot_maps(table: SweepTable, x: str, y: str, value: str = "time_in_view", by
     columns = min(2, len(values))
     rows = -(-len(values) // columns)
     figure, axes = new_figure(rows, columns, 7.2, 2.9 * rows)
-    low, high = np.nanmin(table[value]), np.nanmax(table[value])
+    ends = np.nanmin(table[value]), np.nanmax(table[value])
     for ax, one in zip(axes.flat, values, strict=False):
-        plot_map(ax, table.where(**{by: one}), x, y, value, low, high)
+        plot_map(ax, table.where(**{by: one}), x, y, value, ends)
         shown = f"{one:g}" if isinstance(one, float) else str(one)
         ax.set_title(f"{by} {shown}\n{ax.get_title().removesuffix(f'{chr(10)}{LIMIT}')}", fontsize=11)
     if axes[0, 0].lines:
@@ -284,16 +278,12 @@ def plot_pareto(
     means, halves = zip(*(mean_interval(values) for values in runs), strict=True)
     front = set(pareto_front(cost, means).tolist())
     for k, name in enumerate(names):
-        color = COLORS[0] if k in front else "#777777"
+        color, marker = (COLORS[0], MARKERS[0]) if k in front else ("#777777", MARKERS[1])
         half = None if math.isnan(halves[k]) else halves[k]
-        ax.errorbar(
-            cost[k], means[k], half, color=color, marker=MARKERS[0 if k in front else 1], capsize=3, linestyle=""
-        )
+        ax.errorbar(cost[k], means[k], half, color=color, marker=marker, capsize=3, linestyle="")
         ax.annotate(name, (cost[k], means[k]), xytext=(5, 5), textcoords="offset points", fontsize=9, color=color)
     line = sorted(front, key=lambda k: cost[k])
     ax.step([cost[k] for k in line], [means[k] for k in line], where="post", color=COLORS[0], linewidth=1)
     ax.set(xlabel=labels[0], ylabel=labels[1])
-    known = [half for half in halves if math.isfinite(half)]
-    sure = f"± {max(known):.2g} at most (95 %)" if known else "one run each"
-    ax.set_title(f"{sum(map(len, runs))} runs, {sure}", fontsize=11)
+    ax.set_title(f"{sum(map(len, runs))} runs, {_sureness(np.array(halves), 'one run each')}", fontsize=11)
     return ax

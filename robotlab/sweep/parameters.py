@@ -10,7 +10,7 @@ from typing import Any
 from robotlab.camera import Camera
 from robotlab.checks import number, whole
 from robotlab.control import Motor
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError
 from robotlab.greenhouse import LIGHTINGS, WALKS
 from robotlab.loop import Settings, default_camera
 from robotlab.optics import focal_px
@@ -34,8 +34,6 @@ class Parameter:
         What a word may be; empty for a number.
     whole : bool
         Whole numbers only.
-    rendered_only : bool
-        It changes nothing without pictures.
     """
 
     name: str
@@ -45,7 +43,6 @@ class Parameter:
     high: float = math.inf
     words: tuple[str, ...] = ()
     whole: bool = False
-    rendered_only: bool = False
 
 
 _USUAL = Settings()
@@ -108,19 +105,15 @@ def checked_value(name: str, value: Any, detectors: tuple[str, ...]) -> Any:
     2.0
     """
     if name not in PARAMETERS:
-        raise InputError(
-            f"a parameter must be one of {', '.join(PARAMETERS)}, got {printable(str(name))}; check the spelling"
-        )
+        raise InputError(f"a parameter must be one of {', '.join(PARAMETERS)}, got {name}; check the spelling")
     parameter = PARAMETERS[name]
     words = detectors if name == "detector" else parameter.words
     if name == "detector" or words:
         if value not in words:
-            raise InputError(
-                f"{name} must be one of {', '.join(words)}, got {printable(str(value))}; choose one of them"
-            )
+            raise InputError(f"{name} must be one of {', '.join(words)}, got {value}; choose one of them")
         return value
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise InputError(f"{name} must be a number, got {printable(repr(value))}; write it without quotes")
+        raise InputError(f"{name} must be a number, got {value!r}; write it without quotes")
     if parameter.whole:
         checked = whole(value, name, int(parameter.low))
         return int(number(checked, name, parameter.low, parameter.high))
@@ -146,14 +139,10 @@ def settings_of(row: Mapping[str, Any]) -> Settings:
     >>> settings_of({**usual, "turn_gain": 2.0}).turn_gain
     2.0
     """
+    same = ("turn_gain", "drive_gain", "frame_hz", "max_mps", "max_accel_mps2", "following_distance_m")
     return Settings(
-        turn_gain=row["turn_gain"],
-        drive_gain=row["drive_gain"],
+        **{name: row[name] for name in same},
         delay_s=row["latency_s"],
-        frame_hz=row["frame_hz"],
-        max_mps=row["max_mps"],
-        max_accel_mps2=row["max_accel_mps2"],
-        following_distance_m=row["following_distance_m"],
         motor=replace(Motor(), lag_s=row["lag_s"]),
         detector_px=(_even(row), round(_even(row) * 3 / 4)),
     )
@@ -178,12 +167,8 @@ def camera_of(row: Mapping[str, Any]) -> Camera:
     >>> camera_of({**usual, "width_px": 640}).height_px
     480
     """
-    return replace(
-        _CAMERA,
-        width_px=row["width_px"],
-        height_px=round(row["width_px"] * 3 / 4),
-        hfov_rad=math.radians(row["hfov_deg"]),
-    )
+    width = row["width_px"]
+    return replace(_CAMERA, width_px=width, height_px=round(width * 3 / 4), hfov_rad=math.radians(row["hfov_deg"]))
 
 
 def _even(row: Mapping[str, Any]) -> int:

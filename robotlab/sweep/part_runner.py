@@ -17,7 +17,7 @@ from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, Settings, simulate, simulate_many
 from robotlab.neural import NeuralDetector
 from robotlab.sweep.parameters import camera_of, noise_of, settings_of
-from robotlab.sweep.plan import Plan
+from robotlab.sweep.plan import NOISE, Plan
 
 # Columns that both kinds of runs give.
 RESULTS = (
@@ -31,20 +31,8 @@ RESULTS = (
 )
 # Runs that go in step, as arrays: more no longer saves time, and less is lost when killed.
 TOGETHER = 400
-_TOGETHER_BY = (
-    "turn_gain",
-    "drive_gain",
-    "following_distance_m",
-    "max_mps",
-    "hfov_deg",
-    "width_px",
-    "input_px",
-    "detector",
-    "miss_rate",
-    "edge_noise_px",
-    "smallest_px",
-    "lighting",
-)
+_VARIED = ("turn_gain", "drive_gain", "following_distance_m", "max_mps")
+_TOGETHER_BY = {*_VARIED, *NOISE, "hfov_deg", "width_px", "input_px", "detector", "lighting"}
 
 
 def parts_of(plan: Plan) -> list[dict[str, Any]]:
@@ -127,19 +115,14 @@ def run_part(part: Mapping[str, Any]) -> list[dict[str, Any]]:
         For each row its number, ``rendered``, and the columns ``RESULTS``.
     """
     if part["rendered"]:
-        return [
-            {"run": number, "rendered": True, **_rendered(row, part)}
-            for number, row in zip(part["numbers"], part["rows"], strict=True)
-        ]
+        numbered = zip(part["numbers"], part["rows"], strict=True)
+        return [{"run": number, "rendered": True, **_rendered(row, part)} for number, row in numbered]
     return _fast(part["rows"], part["numbers"], part["duration_s"])
 
 
 def _fast(rows: Sequence[Mapping[str, Any]], numbers: Sequence[int], duration_s: float | None) -> list[dict[str, Any]]:
     first = rows[0]
-    vary: dict[str, Any] = {
-        name: np.array([row[name] for row in rows])
-        for name in ("turn_gain", "drive_gain", "following_distance_m", "max_mps")
-    }
+    vary: dict[str, Any] = {name: np.array([row[name] for row in rows]) for name in _VARIED}
     vary["hfov_rad"] = np.radians([row["hfov_deg"] for row in rows])
     noises = [noise_of(row) for row in rows]
     vary |= {name: np.array([noise[name] for noise in noises]) for name in noises[0]}

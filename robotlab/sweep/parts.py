@@ -6,16 +6,17 @@ replaced by those of the parts you look at.  Prices change and are left out.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from robotlab.camera import Camera
-from robotlab.checks import number, whole
+from robotlab.checks import whole
 from robotlab.design_sheet import Robot, predict_band, predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.spec import FEATURES, channels_of
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,8 @@ CAMERAS: dict[str, CameraPart] = {
 # P: Cortex-A53 at 1.4 GHz, Q: Cortex-A72 at 1.8 GHz, R: Cortex-A76 at 2.4 GHz.  Operations a cycle follow from the
 # width of the vector units in Arm's optimization guides (two 64-bit or two 128-bit multiply-adds; from memory).
 BOARDS: dict[str, BoardPart] = {"P": BoardPart(1.4, 8.0), "Q": BoardPart(1.8, 8.0), "R": BoardPart(2.4, 16.0)}
+# Sizes of the network's input, px, and height of the lens above the ground.
+WIDTHS_PX, CAMERA_HEIGHT_M = (160, 320, 640), 0.25
 # Share of that which convolutions reach (an assumption: a quarter; memory and small layers take the rest).
 EFFICIENCY = 0.25
 
@@ -88,14 +91,11 @@ def network_operations(width_px: int, height_px: int) -> float:
     >>> network_operations(320, 240) == 4 * network_operations(160, 120)
     True
     """
-    channels, strides, total = {"picture": 3}, {"picture": 1.0}, 0.0
+    channels, strides, total = channels_of(FEATURES), {"picture": 1.0}, 0.0
     pixels = whole(width_px, "width_px", 1) * whole(height_px, "height_px", 1)
     for layer in FEATURES:
         incoming = layer.inputs[0]
-        strides[layer.name] = strides[incoming] * (
-            0.5 if layer.kind == "double" else layer.stride if layer.kind == "conv" else 1
-        )
-        channels[layer.name] = layer.channels
+        strides[layer.name] = strides[incoming] * {"conv": layer.stride, "double": 0.5}.get(layer.kind, 1)
         if layer.kind == "conv":
             total += 2 * layer.channels * channels[incoming] * layer.kernel**2 * pixels / strides[layer.name] ** 2
     return total
@@ -155,6 +155,11 @@ class Choice:
     network_ms: float
 
     @property
+    def name(self) -> str:
+        """What it is made of, in words."""
+        return f"camera {self.camera}, core {self.board}, {self.width_px} px"
+
+    @property
     def works(self) -> bool:
         """Whether the distance kept lies in the working range."""
         return self.near_m <= self.robot.settings.following_distance_m <= self.far_m
@@ -163,8 +168,6 @@ class Choice:
 def choices(
     settings: Settings,
     smallest_px: float,
-    camera_height_m: float = 0.25,
-    widths_px: Sequence[int] = (160, 320, 640),
     cameras: Mapping[str, CameraPart] = CAMERAS,
     boards: Mapping[str, BoardPart] = BOARDS,
 ) -> list[Choice]:
@@ -177,10 +180,6 @@ def choices(
         replaced by what camera and board allow.
     smallest_px : float
         Least usable height of the object, px of the network's input.
-    camera_height_m : float
-        Of the lens above the ground.
-    widths_px : sequence of int
-        Sizes of the network's input.
     cameras, boards : mapping
         The parts.
 
@@ -201,24 +200,14 @@ def choices(
     'R'
     """
     out = []
-    for camera_name, part in cameras.items():
-        for board_name, board in boards.items():
-            for width in widths_px:
-                height = round(width * 3 / 4)
-                network = network_s(board, width, height)
-                frame = max(1 / part.frame_hz, network)
-                own = settings.but(
-                    frame_hz=1 / frame,
-                    delay_s=1 / part.frame_hz + network,
-                    detector_s=0.0,
-                    detector_px=None,
-                    watchdog_s=None,
-                )
-                robot = Robot(Camera(width, height, math.radians(part.hfov_deg), camera_height_m), smallest_px, own)
-                near, far = predict_band(robot)
-                out.append(
-                    Choice(camera_name, board_name, width, robot, near, far, predict_safe_speed(robot), 1000 * network)
-                )
+    replaced = {"detector_s": 0.0, "detector_px": None, "watchdog_s": None}
+    for (camera, part), (board, core), width in itertools.product(cameras.items(), boards.items(), WIDTHS_PX):
+        height = round(width * 3 / 4)
+        network = network_s(core, width, height)
+        frame = max(1 / part.frame_hz, network)
+        own = settings.but(frame_hz=1 / frame, delay_s=1 / part.frame_hz + network, **replaced)
+        robot = Robot(Camera(width, height, math.radians(part.hfov_deg), CAMERA_HEIGHT_M), smallest_px, own)
+        out.append(Choice(camera, board, width, robot, *predict_band(robot), predict_safe_speed(robot), 1000 * network))
     return out
 
 
@@ -283,36 +272,6 @@ def flips(
     for value in values:
         best = best_choice(choices(settings.but(**{name: value}), smallest_px, **more))
         before = out[-1][1] if out else None
-        same = out and (best is None) == (before is None)
-        if not same or (best and before and _key(best) != _key(before)):
+        if not out or (best and best.name) != (before and before.name):
             out.append((value, best))
     return out
-
-
-def _key(choice: Choice) -> tuple[str, str, int]:
-    return choice.camera, choice.board, choice.width_px
-
-
-def with_measured(choice: Choice, network_s: float) -> Choice:
-    """The same choice with the network's time as measured on the board.
-
-    Parameters
-    ----------
-    choice : Choice
-        With the estimate.
-    network_s : float
-        Measured, s.
-
-    Returns
-    -------
-    Choice
-        All that follows from it computed again.
-    """
-    s = choice.robot.settings
-    network_s = number(network_s, "network_s", 0, open_low=True)
-    camera_s = s.delay_s - choice.network_ms / 1000
-    robot = replace(choice.robot, settings=s.but(frame_hz=1 / max(camera_s, network_s), delay_s=camera_s + network_s))
-    near, far = predict_band(robot)
-    return replace(
-        choice, robot=robot, near_m=near, far_m=far, safe_mps=predict_safe_speed(robot), network_ms=1000 * network_s
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from robotlab.checks import number
 from robotlab.errors import InputError, printable
@@ -53,10 +54,10 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
     {'E': CameraPart(hfov_deg=70.0, frame_hz=30.0)}
     """
     given = read_toml(path, "a file of parts")
-    groups = []
-    for group, limits in (
-        ("cameras", {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),
-        ("boards", {"clock_ghz": (0.01, 10), "flops_per_cycle": (0.1, 1000)}),
+    groups: list[dict[str, Any]] = []
+    for group, kind, limits in (
+        ("cameras", CameraPart, {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),
+        ("boards", BoardPart, {"clock_ghz": (0.01, 10), "flops_per_cycle": (0.1, 1000)}),
     ):
         entries = given.get(group)
         if not isinstance(entries, dict) or not 1 <= len(entries) <= 20:
@@ -66,8 +67,8 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
             where = f"{path}: {group}.{printable(name)}"
             if not isinstance(entry, dict) or set(entry) != set(limits):
                 raise InputError(f"{where} must have {' and '.join(limits)} and nothing else; write those two")
-            groups[-1][printable(name)] = [number(entry[key], f"{where}: {key}", *limits[key]) for key in limits]
-    return {n: CameraPart(*v) for n, v in groups[0].items()}, {n: BoardPart(*v) for n, v in groups[1].items()}
+            groups[-1][printable(name)] = kind(*(number(entry[key], f"{where}: {key}", *limits[key]) for key in limits))
+    return groups[0], groups[1]
 
 
 def parts_page(
@@ -108,60 +109,32 @@ def parts_page(
         "measure it on the board before you rely on it. Prices change and are left out."
     )
     page.heading("The parts")
-    page.table(
-        ("camera", "field of view, °", "pictures/s"),
-        [(n, f"{c.hfov_deg:g}", f"{c.frame_hz:g}") for n, c in cameras.items()],
-    )
-    page.table(
-        ("core", "GHz", "operations a cycle"),
-        [(n, f"{b.clock_ghz:g}", f"{b.flops_per_cycle:g}") for n, b in boards.items()],
-    )
+    shown = [(name, f"{part.hfov_deg:g}", f"{part.frame_hz:g}") for name, part in cameras.items()]
+    page.table(("camera", "field of view, °", "pictures/s"), shown)
+    shown = [(name, f"{part.clock_ghz:g}", f"{part.flops_per_cycle:g}") for name, part in boards.items()]
+    page.table(("core", "GHz", "operations a cycle"), shown)
     if cameras is CAMERAS and boards is BOARDS:
         page.text(SOURCES)
     page.heading(f"Every choice, at {kept:g} m")
-    rows = sorted(choices(settings, smallest_px, cameras=cameras, boards=boards), key=lambda c: (-c.works, -c.safe_mps))
-    page.table(
-        (
-            "camera",
-            "core",
-            "input, px",
-            "network, ms",
-            "sees from, m",
-            "to, m",
-            "safe speed, m/s",
-            "sees the distance kept",
-        ),
-        [
-            (
-                c.camera,
-                c.board,
-                c.width_px,
-                round(c.network_ms),
-                f"{c.near_m:.2f}",
-                f"{c.far_m:.1f}",
-                f"{c.safe_mps:.2f}",
-                "yes" if c.works else "no",
-            )
-            for c in rows
-        ],
-        f"An object {settings.target_height_m:g} m tall, found from {smallest_px:g} px of the network's input on.",
-    )
+    every = choices(settings, smallest_px, cameras=cameras, boards=boards)
+    made = ("camera", "core", "input, px", "network, ms")
+    gives = ("sees from, m", "to, m", "safe speed, m/s", "sees the distance kept")
+    rows = []
+    for c in sorted(every, key=lambda c: (-c.works, -c.safe_mps)):
+        numbers = (f"{c.near_m:.2f}", f"{c.far_m:.1f}", f"{c.safe_mps:.2f}")
+        rows.append((c.camera, c.board, c.width_px, round(c.network_ms), *numbers, "yes" if c.works else "no"))
+    words = f"An object {settings.target_height_m:g} m tall, found from {smallest_px:g} px of the network's input on."
+    page.table((*made, *gives), rows, words)
     page.heading("Where the choice flips")
     figure, grid = new_figure(1, 1, 7.2, 3.8)
     ax = grid[0, 0]
     for k, (name, board) in enumerate(boards.items()):
-        best = [
-            best_choice(
-                choices(settings.but(following_distance_m=d), smallest_px, cameras=cameras, boards={name: board})
-            )
-            for d in distances_m
-        ]
-        ax.plot(
-            distances_m,
-            [b.safe_mps if b else math.nan for b in best],
-            color=COLORS[k % len(COLORS)],
-            label=f"core {name}",
-        )
+        speeds = []
+        for d in distances_m:
+            own = choices(settings.but(following_distance_m=d), smallest_px, cameras=cameras, boards={name: board})
+            best = best_choice(own)
+            speeds.append(best.safe_mps if best else math.nan)
+        ax.plot(distances_m, speeds, color=COLORS[k % len(COLORS)], label=f"core {name}")
     found = flips(settings, smallest_px, "following_distance_m", distances_m, cameras=cameras, boards=boards)
     for at, _ in found[1:]:
         ax.axvline(at, color="#777777", linestyle=":", linewidth=1)
@@ -172,12 +145,8 @@ def parts_page(
     page.table(
         ("from, m", "best", "safe speed, m/s"),
         [
-            (
-                f"{at:.2f}",
-                f"camera {b.camera}, core {b.board}, {b.width_px} px" if b else "none sees that far",
-                f"{b.safe_mps:.2f}" if b else "",
-            )
-            for at, b in found
+            (f"{at:.2f}", best.name, f"{best.safe_mps:.2f}") if best else (f"{at:.2f}", "none sees that far", "")
+            for at, best in found
         ],
         "Best: the fastest that is safe where the distance kept is in the working range; of equals the one that sees farther.",
     )

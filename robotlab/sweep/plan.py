@@ -56,19 +56,8 @@ MOST_RUNS = 200_000  # a table of more rows is no longer looked through
 DESIGNS = ("crossed", "latin_hypercube", "sobol")
 BUILT_IN = ("color", "ground_truth")
 NOISE = ("miss_rate", "edge_noise_px", "smallest_px")
-_KEYS = {
-    "name",
-    "runs",
-    "design",
-    "samples",
-    "design_seed",
-    "duration_s",
-    "fixed",
-    "vary",
-    "detectors",
-    "rendered",
-    "cost",
-}
+_TABLES = ("fixed", "vary", "detectors", "rendered", "cost")
+_KEYS = {"name", "runs", "design", "samples", "design_seed", "duration_s", *_TABLES}
 
 
 @dataclass(frozen=True)
@@ -231,16 +220,14 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     unknown = sorted(set(given) - _KEYS)
     if unknown:
         raise InputError(
-            f"{name} must have only the keys {', '.join(sorted(_KEYS))}, it has {printable(', '.join(unknown))}; check the spelling"
+            f"{name} must have only the keys {', '.join(sorted(_KEYS))}, it has {', '.join(unknown)}; check the spelling"
         )
     kind, design = given.get("runs", "fast"), given.get("design", "crossed")
     if kind not in ("fast", "rendered"):
-        raise InputError(f"{name}: runs must be fast or rendered, got {printable(str(kind))}; choose one")
+        raise InputError(f"{name}: runs must be fast or rendered, got {kind}; choose one")
     if design not in DESIGNS:
-        raise InputError(
-            f"{name}: design must be one of {', '.join(DESIGNS)}, got {printable(str(design))}; choose one"
-        )
-    for key in ("fixed", "vary", "detectors", "rendered", "cost"):
+        raise InputError(f"{name}: design must be one of {', '.join(DESIGNS)}, got {design}; choose one")
+    for key in _TABLES:
         if not isinstance(given.get(key, {}), dict):
             raise InputError(
                 f"{name}: {key} must be a table, got {type(given[key]).__name__}; write [{key}] above its lines"
@@ -310,11 +297,8 @@ def _cost(name: str, given: Mapping[str, Any], vary: Mapping[str, Any]) -> tuple
         )
     values, cost = vary[of[0]], given[of[0]]
     if of[0] == "input_px" and isinstance(cost, str) and cost in BOARDS:
-        return (
-            of[0],
-            [1000 * network_s(BOARDS[cost], width, round(width * 3 / 4)) for width in values],
-            printable(label),
-        )
+        times = [1000 * network_s(BOARDS[cost], width, round(width * 3 / 4)) for width in values]
+        return of[0], times, printable(label)
     if not isinstance(cost, list) or len(cost) != len(values):
         raise InputError(
             f"{name}: cost of {of[0]} must be a list of {len(values)} numbers, one for each value, got {printable(str(cost))[:80]}; "
@@ -374,11 +358,8 @@ def _values(name: str, value: Any, detectors: tuple[str, ...], design: str) -> A
             )
         return values
     checked_value(name, PARAMETERS[name].usual if name in PARAMETERS else None, (*detectors,))
-    if (
-        not isinstance(value, dict)
-        or not {"from", "to"} <= set(value) <= {"from", "to", "steps"}
-        or PARAMETERS[name].words
-    ):
+    ends = isinstance(value, dict) and {"from", "to"} <= set(value) <= {"from", "to", "steps"}
+    if not ends or PARAMETERS[name].words:
         raise InputError(
             f"{name} must be a list, or {{ from = .., to = .., steps = .. }} for a number, got {printable(str(value))[:80]}; write one of them"
         )

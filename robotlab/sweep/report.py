@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
+import html
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from robotlab.sweep.table import SweepTable, mean_interval
 
 # A figure that varies by less over all runs gets no map.
 SAME = 1e-3
+DIFFERENCES = ("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %")
 SHOWN = ("time_in_view", "last_bearing_rad", "distance_error_m")
 
 
@@ -34,16 +34,12 @@ def differences(table: SweepTable) -> list[tuple[str, int, float, float, float, 
         Column, pairs, mean of the fast ones, mean of the rendered ones, mean
         difference and half width of its 95 % interval.
     """
-    slow = table["rendered"] == 1
-    fast_at = {run: k for k, run in enumerate(table["run"].tolist()) if not slow[k]}
-    pairs = [(fast_at[run], k) for k, run in enumerate(table["run"].tolist()) if slow[k] and run in fast_at]
-    if not pairs:
-        return []
-    first, second = np.array(pairs).T
+    fast, rendered = table.where(rendered=0.0), table.where(rendered=1.0)
+    both, of_fast, of_rendered = np.intersect1d(fast["run"], rendered["run"], return_indices=True)
     out = []
-    for name in SHOWN:
-        fast, rendered = table[name][first], table[name][second]
-        out.append((name, len(pairs), float(fast.mean()), float(rendered.mean()), *mean_interval(rendered - fast)))
+    for name in SHOWN if len(both) else ():
+        first, second = fast[name][of_fast], rendered[name][of_rendered]
+        out.append((name, len(both), float(first.mean()), float(second.mean()), *mean_interval(second - first)))
     return out
 
 
@@ -68,12 +64,9 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
     main = table.where(rendered=float(plan.rendered))
     kind = "rendered runs" if plan.rendered else "fast runs (bearing, distance and noise; no pictures)"
     page.text(f"{len(main)} {kind}, {plan.design} design over {', '.join(plan.vary)}.")
-    axes = [
-        name for name in plan.vary if main[name].dtype.kind == "f" and name != "seed" and len(np.unique(main[name])) > 1
-    ]
-    others = [
-        name for name in plan.vary if name not in axes[:2] and name != "seed" and 1 < len(np.unique(main[name])) <= 12
-    ]
+    counts = {name: len(np.unique(main[name])) for name in plan.vary if name != "seed"}
+    axes = [name for name, count in counts.items() if count > 1 and main[name].dtype.kind == "f"]
+    others = [name for name, count in counts.items() if 1 < count <= 12 and name not in axes[:2]]
     for value in SHOWN if len(axes) >= 2 else ():
         if not np.isfinite(main[value]).any():
             page.text(f"{value} is unknown in all runs.")
@@ -88,23 +81,17 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
             figure, grid = new_figure(1, 1, 6.4, 4.2)
             plot_map(grid[0, 0], main, axes[1], axes[0], value)
         page.figure(figure, f"Map of {value} over {axes[1]} and {axes[0]}.")
-    if len(axes) == 1 or not axes:
+    if len(axes) < 2:
         name = axes[0] if axes else next(iter(plan.vary))
         page.heading(f"By {name}")
-        page.table(
-            (name, "runs", *(f"{one} ± 95 %" for one in SHOWN)),
-            [
-                (
-                    f"{one:g}" if isinstance(one, float) else one,
-                    len(rows := main.where(**{name: one})),
-                    *(_shown(rows[v]) for v in SHOWN),
-                )
-                for one in np.unique(main[name]).tolist()
-            ],
-        )
+        rows = []
+        for one in np.unique(main[name]).tolist():
+            found = main.where(**{name: one})
+            rows.append((_plain(one), len(found), *(_shown(found[value]) for value in SHOWN)))
+        page.table((name, "runs", *(f"{one} ± 95 %" for one in SHOWN)), rows)
     if plan.cost is not None:
         name, cost, label = plan.cost
-        choices = [f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for value in plan.vary[name]]
+        choices = [f"{name} {_plain(value)}" for value in plan.vary[name]]
         following = [main.where(**{name: value})["time_following"] for value in plan.vary[name]]
         page.heading("Cost against following")
         page.text(
@@ -113,45 +100,23 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
         figure, grid = new_figure(1, 1, 6.4, 4.2)
         plot_pareto(grid[0, 0], choices, cost, following, (label, "time_following"))
         page.figure(figure, f"time_following against {label}, one point for each {name}.")
-    rows = differences(table)
-    if rows:
+    pairs = differences(table)
+    if pairs:
         page.heading("Fast runs beside rendered ones")
         page.text(
             "The same rows with pictures and a detector. Where the interval holds 0, the short cut is not shown to differ."
         )
-        page.table(
-            ("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows, "Means over the chosen rows."
-        )
+        page.table(DIFFERENCES, pairs, "Means over the chosen rows.")
     page.heading("What it rests on")
     page.table(("what", "is"), [(name, str(value)) for name, value in facts.items()])
-    page.raw(f"<pre>{_escaped(plan.text)}</pre>")
+    page.raw(f"<pre>{html.escape(plan.text)}</pre>")
     return page
+
+
+def _plain(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _shown(values: np.ndarray) -> str:
     mean, half = mean_interval(values)
     return f"{mean:.3f} ± {half:.3f}" if np.isfinite(half) else f"{mean:.3f}"
-
-
-def _escaped(text: str) -> str:
-    import html
-
-    return html.escape(text)
-
-
-def save_report(folder: str | os.PathLike, plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Path:
-    """Write ``report.html`` beside the table.
-
-    Parameters
-    ----------
-    folder : path-like
-        Of the results.
-    plan, table, facts
-        As in :func:`sweep_page`.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
-    return sweep_page(plan, table, facts).save(Path(folder) / "report.html")

@@ -13,11 +13,11 @@ import platform
 import subprocess
 from collections.abc import Mapping
 from contextlib import ExitStack
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 from robotlab._progress import progress_bar
+from robotlab.environment import installed
 from robotlab.errors import InputError
 from robotlab.files import open_to_append, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
@@ -152,21 +152,14 @@ def versions() -> dict[str, Any]:
     >>> sorted(versions())[:2]
     ['commit', 'machine']
     """
-
-    def of(name: str) -> str | None:
-        try:
-            return version(name)
-        except PackageNotFoundError:
-            return None
-
     return {
-        "robotlab": of("robotlab"),
+        "robotlab": installed("robotlab"),
         "commit": commit(),
         "python": platform.python_version(),
         "system": platform.system(),
         "machine": platform.machine(),
         "processor": processor(),
-        "packages": {name: of(name) for name in _PACKAGES},
+        "packages": {name: installed(name) for name in _PACKAGES},
     }
 
 

@@ -13,13 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError
 from robotlab.files import read_plain, write_whole
 from robotlab.sweep.parameters import PARAMETERS
 from robotlab.sweep.part_runner import RESULTS
 
 # 200 000 rows of 40 columns have about 100 MB.
 LARGEST_TABLE_BYTES = 512 * 2**20
+_WORDS = ("detector", "walk", "lighting")
 COLUMNS = ("run", "rendered", *PARAMETERS, *RESULTS)
 
 
@@ -46,9 +47,7 @@ class SweepTable:
 
     def __getitem__(self, name: str) -> np.ndarray:
         if name not in self.columns:
-            raise InputError(
-                f"a column must be one of {', '.join(self.columns)}, got {printable(str(name))}; choose one of them"
-            )
+            raise InputError(f"a column must be one of {', '.join(self.columns)}, got {name}; choose one of them")
         return self.columns[name]
 
     def where(self, **values: Any) -> SweepTable:
@@ -83,15 +82,12 @@ class SweepTable:
         SweepTable
             Words stay words; None becomes NaN.
         """
-        words = {"detector", "walk", "lighting"}
-        return cls(
-            {
-                name: np.array([row[name] for row in rows])
-                if name in words
-                else np.array([math.nan if row[name] is None else row[name] for row in rows], float)
-                for name in COLUMNS
-            }
-        )
+        columns = {}
+        for name in COLUMNS:
+            values = [row[name] for row in rows]
+            # In an array of numbers None is NaN.
+            columns[name] = np.array(values) if name in _WORDS else np.array(values, float)
+        return cls(columns)
 
     def save(self, path: str | os.PathLike) -> Path:
         """Write the CSV file, whole or not at all.
@@ -138,9 +134,8 @@ class SweepTable:
             lines = list(csv.DictReader(io.StringIO(text), strict=True))
             if not lines or tuple(lines[0]) != COLUMNS:
                 raise InputError(problem)
-            words = ("detector", "walk", "lighting")
             return cls.of(
-                [{k: v if k in words else (float(v) if v else None) for k, v in line.items()} for line in lines]
+                [{k: v if k in _WORDS else (float(v) if v else None) for k, v in line.items()} for line in lines]
             )
         except (ValueError, TypeError, KeyError, csv.Error) as error:
             raise error if isinstance(error, InputError) else InputError(problem) from None

@@ -13,7 +13,7 @@ from robotlab.camera import Camera, working_range
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image import encode
-from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code
 from robotlab.widgets.slider_picture import Slider
 
 # How far the post can be dragged, m: what fits on a plan beside the picture.
@@ -76,10 +76,8 @@ class CameraView(AnsweringWidget):
     """
 
     _esm = browser_code("camera_view")
-    _css = browser_style()
 
     sliders: traitlets.List = traitlets.List().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
     reach = traitlets.Dict(REACH).tag(sync=True)
     things: traitlets.List = traitlets.List().tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
@@ -92,12 +90,8 @@ class CameraView(AnsweringWidget):
         degrees = round(math.degrees(camera.hfov_rad), 1)
         width = camera.width_px
         sliders = {
-            "hfov_deg": Slider(
-                min(VIEWS_DEG[0], degrees), max(VIEWS_DEG[1], degrees), degrees, 0.1, "field of view", "°"
-            ),
-            "width_px": Slider(
-                min(WIDTHS_PX[0], width), max(WIDTHS_PX[1], width), width, 20.0, "width of the picture", "px"
-            ),
+            "hfov_deg": _slider(VIEWS_DEG, degrees, 0.1, "field of view", "°"),
+            "width_px": _slider(WIDTHS_PX, width, 20.0, "width of the picture", "px"),
         }
         asked = {"ahead_m": 2.0, "left_m": 0.0, "hfov_deg": degrees, "width_px": width}
         super().__init__(
@@ -144,6 +138,11 @@ class CameraView(AnsweringWidget):
         return f"Plan with a post to drag, and what the camera sees. Now: {self.text}"
 
 
+def _slider(ends: tuple[float, float], start: float, *more: Any) -> Slider:
+    """A slider between two ends, or farther where it starts outside of them."""
+    return Slider(min(ends[0], start), max(ends[1], start), start, *more)
+
+
 def _post_box(camera: Camera, ahead_m: float, left_m: float) -> np.ndarray:
     """Bounding box of the post as a flat board across the camera's axis, px; not clipped."""
     below, above, height = KINDS["post"].size_m
@@ -159,8 +158,7 @@ def _magnified(picture: np.ndarray, box: np.ndarray) -> np.ndarray:
     rows = math.floor((box[1] + box[3]) / 2) - high // 2 + np.arange(high)
     columns = math.floor((box[0] + box[2]) / 2) - wide // 2 + np.arange(wide)
     piece = picture[np.clip(rows, 0, picture.shape[0] - 1)][:, np.clip(columns, 0, picture.shape[1] - 1)]
-    outside = (rows < 0) | (rows >= picture.shape[0])
-    piece[outside] = 255
+    piece[(rows < 0) | (rows >= picture.shape[0])] = 255
     piece[:, (columns < 0) | (columns >= picture.shape[1])] = 255
     large = piece.repeat(LENS_ZOOM, axis=0).repeat(LENS_ZOOM, axis=1)
     large[::LENS_ZOOM] = large[::LENS_ZOOM] // 2

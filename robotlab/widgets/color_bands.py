@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -190,25 +189,20 @@ def mask_text(mask: np.ndarray, blobs: Components) -> str:
     return text + f"largest blob {blobs.areas[0]} pixels, {wide:.0f} wide and {tall:.0f} tall"
 
 
-@dataclass(frozen=True, eq=False)
 class _Counted:
     """A picture taken apart once."""
 
-    picture: np.ndarray
-    scales: tuple[np.ndarray, np.ndarray, np.ndarray]
-    counts: tuple[np.ndarray, ...]
+    def __init__(self, picture: np.ndarray) -> None:
+        self.picture = picture
+        self.scales = np.moveaxis(hsv(picture), -1, 0)
+        self.counts = [histogram(picture, scale) for scale, _, _ in _SCALES]
 
 
 class _Panel:
     """One kept figure: what a slider cannot change is drawn once for each picture."""
 
     def __init__(self, pictures: Mapping[str, np.ndarray]) -> None:
-        self._counted = {
-            name: _Counted(
-                one, tuple(np.moveaxis(hsv(one), -1, 0)), tuple(histogram(one, scale) for scale, _, _ in _SCALES)
-            )
-            for name, one in pictures.items()
-        }
+        self._counted = {name: _Counted(one) for name, one in pictures.items()}
         height, width = next(iter(pictures.values())).shape[:2]
         self._most = height * width
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100, layout="constrained")
@@ -239,14 +233,9 @@ class _Panel:
             else:
                 ax.set_yticklabels([])
             # Hue may need two: a band that does not go through red leaves both ends out.
-            veils = [
-                ax.add_patch(Rectangle((0, _LEAST_COUNT), 0, self._most, color="#dddddd", alpha=0.85, lw=0))
-                for _ in range(2)
-            ]
-            self._veils.append(veils)
-        self._figure = KeptFigure(
-            figure, [self._kept, *self._lines, *(veil for veils in self._veils for veil in veils)]
-        )
+            veils = [Rectangle((0, _LEAST_COUNT), 0, self._most, color="#dddddd", alpha=0.85, lw=0) for _ in range(2)]
+            self._veils.append([ax.add_patch(veil) for veil in veils])
+        self._figure = KeptFigure(figure, [self._kept, *self._lines, *itertools.chain(*self._veils)])
 
     def mask(self, name: str, band: Band) -> np.ndarray:
         return band.holds(*self._counted[name].scales)
@@ -290,6 +279,4 @@ def _bars(ax, scale: str, top: int, most: int):
 
 def _outside(low: int, high: int, top: int) -> list[tuple[int, int]]:
     """What of a scale is not in a band, as half-open ranges."""
-    if low <= high:
-        return [(0, low), (high + 1, top)]
-    return [(high + 1, low)]
+    return [(0, low), (high + 1, top)] if low <= high else [(high + 1, low)]

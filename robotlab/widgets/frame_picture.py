@@ -9,7 +9,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from robotlab.budget import frame_budget, simulate_frames
-from robotlab.widgets.kit import KeptFigure
+from robotlab.widgets.kit import KeptFigure, label_axes
 from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # Stages of the loop: a name, a color and a hatch (Okabe and Ito, 2008), in the order of the work.
@@ -69,10 +69,7 @@ class FramePicture(SliderPicture):
         (self._lost,) = ax.plot([], [], "x", color="#d55e00", markersize=7, label="lost")
         ax.set(xlim=(0, 1e3 * _SPAN_S), ylim=(_ROWS + 0.1, -0.7), yticks=range(_ROWS))
         ax.set_yticklabels([f"{place + 1}" for place in range(_ROWS)])
-        ax.set_xlabel("time, ms", fontsize=_FONT_PT)
-        ax.set_ylabel("picture", fontsize=_FONT_PT)
-        ax.tick_params(labelsize=_FONT_PT - 1)
-        ax.spines[["top", "right"]].set_visible(False)
+        label_axes(ax, "time, ms", "picture", _FONT_PT)
         figure.legend(loc="outside upper center", ncols=len(looks) + 1, frameon=False, fontsize=_FONT_PT - 1)
         self._figure = KeptFigure(figure, [*self._bars.values(), self._lost])
 

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from robotlab.control import Motor, advance
 from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
-from robotlab.widgets.kit import KeptFigure
+from robotlab.widgets.kit import KeptFigure, label_axes
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # The loop that the sliders set: ten pictures a second, as in Settings.
@@ -214,9 +214,6 @@ class _Panel:
     def __init__(self) -> None:
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100, layout="constrained")
         axes = figure.subplot_mosaic([["time", "way"], ["map", "way"]], width_ratios=[2.1, 1])
-        for ax in axes.values():
-            ax.tick_params(labelsize=_FONT_PT - 2)
-            ax.spines[["top", "right"]].set_visible(False)
         self._time(axes["time"])
         self._map(axes["map"])
         self._way(axes["way"])
@@ -227,20 +224,13 @@ class _Panel:
         edge, most = math.degrees(HALF_VIEW_RAD), 36
         for side in (-1, 1):
             ax.axhspan(side * edge, side * most, color="#dddddd", linewidth=0)
-        ax.text(
-            LASTS_S - 0.1,
-            (edge + most) / 2 - 0.3,
-            "outside of the picture",
-            ha="right",
-            va="center",
-            fontsize=_FONT_PT - 3,
-        )
+        place = (LASTS_S - 0.1, (edge + most) / 2 - 0.3)
+        ax.text(*place, "outside of the picture", ha="right", va="center", fontsize=_FONT_PT - 3)
         ax.axhline(0, color="black", linewidth=0.8)
         (self._curve,) = ax.plot([], [], color=_CALM, linewidth=2)
         (self._end,) = ax.plot([], [], "X", color=_WILD, markersize=11)
         ax.set(xlim=(0, LASTS_S), ylim=(-most, most), yticks=(-30, -15, 0, 15, 30))
-        ax.set_xlabel("time, s", fontsize=_FONT_PT - 1)
-        ax.set_ylabel("bearing, ° (left is +)", fontsize=_FONT_PT - 1)
+        label_axes(ax, "time, s", "bearing, ° (left is +)", _FONT_PT - 1)
 
     def _map(self, ax) -> None:
         self._area = ax.fill([0, 1, 1], [0, 0, 1], color=_CALM, alpha=0.18, linewidth=0)[0]
@@ -250,8 +240,7 @@ class _Panel:
         ax.plot(delays, math.pi / 2 / delays, ":", color="black", linewidth=1.4, label="π/2 ÷ latency")
         (self._dot,) = ax.plot([], [], "o", color=_CALM, markersize=11, markeredgecolor="black")
         ax.set(xlim=(-0.015, _MOST_DELAY_S + 0.03), ylim=(0, _MOST_GAIN + 0.4), yticks=(0, 3, 6, 9, 12))
-        ax.set_xlabel("latency, s", fontsize=_FONT_PT - 1)
-        ax.set_ylabel("gain, 1/s", fontsize=_FONT_PT - 1)
+        label_axes(ax, "latency, s", "gain, 1/s", _FONT_PT - 1)
         ax.legend(fontsize=_FONT_PT - 2, frameon=False, loc="upper right")
         ax.text(0.015, 0.5, "stable", fontsize=_FONT_PT - 2)
         ax.text(0.45, 4.7, "unstable", fontsize=_FONT_PT - 2)
@@ -265,18 +254,17 @@ class _Panel:
         (self._trolley,) = ax.fill([0, 1, 1], [0, 0, 1], color="black")
         # Turned so that the start points up and left is left.
         ax.set(xlim=(1.35, -0.85), ylim=(-0.25, 3.45), aspect="equal", xticks=(1, 0), yticks=(0, 1, 2, 3))
-        ax.set_title("from above, m", fontsize=_FONT_PT, loc="left")
+        label_axes(ax, "", "", _FONT_PT - 1).set_title("from above, m", fontsize=_FONT_PT, loc="left")
 
     def draw(self, turn: Turn, gain: float, delay_s: float, line: np.ndarray) -> np.ndarray:
         color = _CALM if gain < line[round(delay_s / 0.05), 1] else _WILD
         self._curve.set_data(turn.t_s, np.degrees(turn.bearing_rad))
         self._path.set_data(turn.pose[:, 1], turn.pose[:, 0])
-        lost = turn.lost_s is not None
-        self._end.set_data(
-            *([[value] for value in (turn.t_s[-1], math.degrees(turn.bearing_rad[-1]))] if lost else [[], []])
-        )
         x, y, yaw = turn.pose[-1]
-        self._stop.set_data(*([[y], [x]] if lost else [[], []]))
+        # One point each where the post was lost, none where it was not.
+        last = slice(0) if turn.lost_s is None else slice(-1, None)
+        self._end.set_data(turn.t_s[last], np.degrees(turn.bearing_rad[last]))
+        self._stop.set_data(turn.pose[last, 1], turn.pose[last, 0])
         corners = np.array([(0.16, 0.0), (-0.1, 0.09), (-0.1, -0.09)])
         turned = corners @ np.array([[math.cos(yaw), math.sin(yaw)], [-math.sin(yaw), math.cos(yaw)]]) + (x, y)
         self._trolley.set_xy(turned[:, ::-1])

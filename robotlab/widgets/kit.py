@@ -10,6 +10,7 @@ import anywidget
 import numpy as np
 import traitlets
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -20,13 +21,17 @@ _BROWSER = Path(__file__).parent / "browser"
 
 
 class Widget(anywidget.AnyWidget):
-    """Answers the browser's question whether the kernel is still there.
+    """Has a text alternative, and answers the browser's question whether the kernel is still there.
 
     Examples
     --------
     >>> Widget().comm is not None
     True
     """
+
+    _css = (_BROWSER / "kit.css").read_text(encoding="utf-8")
+
+    alt = traitlets.Unicode().tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
@@ -109,6 +114,35 @@ class KeptFigure:
         return np.asarray(self._canvas.buffer_rgba())[..., :3].copy()
 
 
+def label_axes(ax: Axes, x: str, y: str, points: float) -> Axes:
+    """Name both axes, a little larger than their numbers, and leave the frame open above and at the right.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes.
+    x, y : str
+        Their names.
+    points : float
+        Size of the names.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> label_axes(Figure().subplots(), "time, s", "speed, m/s", 12).get_xlabel()
+    'time, s'
+    """
+    ax.set_xlabel(x, fontsize=points)
+    ax.set_ylabel(y, fontsize=points)
+    ax.tick_params(labelsize=points - 1)
+    ax.spines[["top", "right"]].set_visible(False)
+    return ax
+
+
 def browser_code(name: str) -> str:
     """The JavaScript module of one widget: the shared part, then its own.
 
@@ -128,22 +162,6 @@ def browser_code(name: str) -> str:
     True
     """
     return "\n".join((_BROWSER / f"{part}.js").read_text(encoding="utf-8") for part in ("kit", name))
-
-
-def browser_style() -> str:
-    """The style sheet of all widgets.
-
-    Returns
-    -------
-    str
-        CSS.
-
-    Examples
-    --------
-    >>> ".robotlab-widget" in browser_style()
-    True
-    """
-    return (_BROWSER / "kit.css").read_text(encoding="utf-8")
 
 
 def picture_bytes(drawn: np.ndarray | Figure) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.color import Band, click_boxes, connected_components, learn_from_boxes, overlay
+from robotlab.data import draw_boxes
 from robotlab.errors import InputError
 from robotlab.image import check_picture
 from robotlab.widgets.slider_picture import Slider, SliderPicture
@@ -69,14 +70,9 @@ class PickColor(SliderPicture):
         box = click_boxes([[column + 0.5, row + 0.5]], radius_px).clip(0, [width, height, width, height])
         self.band = learn_from_boxes(self._picture, box)
         mask = self.band.mask(self._picture)
-        marked = self._picture.copy()
+        marked = self._picture
         for reach, shade in ((2, 0), (1, 255)):  # White within black shows on any ground.
-            x0, y0, x1, y1 = (box[0] + np.array([-reach, -reach, reach, reach])).round().astype(int)
-            for across, down in ((slice(x0, x1), [y0, y1 - 1]), ([x0, x1 - 1], slice(y0, y1))):
-                rows = np.atleast_1d(np.arange(height)[down] if isinstance(down, slice) else np.array(down))
-                columns = np.atleast_1d(np.arange(width)[across] if isinstance(across, slice) else np.array(across))
-                inside = np.ix_(rows[(rows >= 0) & (rows < height)], columns[(columns >= 0) & (columns < width)])
-                marked[inside] = shade
+            marked = draw_boxes(marked, box + np.array([-reach, -reach, reach, reach]), [(shade,) * 3], 1)
         blobs = connected_components(mask, _LEAST_PX)
         text = f"{mask.sum()} pixels have this color, {100 * mask.mean():.1f} % of the picture; "
         if len(blobs):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import Widget, browser_code
 
 
 class Replay(Widget):
@@ -36,10 +36,8 @@ class Replay(Widget):
     """
 
     _esm = browser_code("replay")
-    _css = browser_style()
 
     page = traitlets.Unicode().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
 
     def __init__(self, page: str, *, alt: str) -> None:
         if not page.strip() or not alt.strip():

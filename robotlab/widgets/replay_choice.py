@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -10,7 +11,7 @@ import traitlets
 from robotlab.errors import InputError
 from robotlab.loop import Run, replay_pair_html, share_on_post
 from robotlab.loop.replay import replay_html
-from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code
 
 
 class ReplayChoice(AnsweringWidget):
@@ -43,10 +44,8 @@ class ReplayChoice(AnsweringWidget):
     """
 
     _esm = browser_code("replay")
-    _css = browser_style()
 
     page = traitlets.Unicode().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
     lists: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(self, run_of: Callable[[str, str], Run], walks: Sequence[str], detectors: Sequence[str]) -> None:
@@ -54,36 +53,28 @@ class ReplayChoice(AnsweringWidget):
         for what, names, least in (("walks", walks, 1), ("detectors", detectors, 2)):
             if len(set(names)) < len(names) or len(names) < least:
                 raise InputError(f"{what} must be {least} or more different names, got {names}; name each once")
-        self._run_of = run_of
-        self._kept: dict[tuple[str, str], Run] = {}
+        self._run_of = functools.cache(run_of)
         words = (("walk", "walk", walks), ("left", "on the left", detectors), ("right", "on the right", detectors))
         super().__init__(
             {"values": {"walk": walks[0], "left": detectors[0], "right": detectors[1]}},
             lists=[{"name": name, "label": label, "options": options} for name, label, options in words],
         )
 
-    def _run(self, walk: str, detector: str) -> Run:
-        if (walk, detector) not in self._kept:
-            self._kept[walk, detector] = self._run_of(walk, detector)
-        return self._kept[walk, detector]
-
     def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
         values = asked["values"]
         walk, names = values["walk"], (values["left"], values["right"])
-        runs = [self._run(walk, name) for name in names]
-        said = []
-        for name, run in zip(names, runs, strict=True):
-            off = run.scores()["distance_error_m"]
-            said.append(
-                f"{name}: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {off:.2f} m off."
-            )
-        title = f"Walk {walk}"
-        if names[0] == names[1]:
-            page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]
+        runs = {name: self._run_of(walk, name) for name in names}
+        text = f"{walk}."
+        for name, run in runs.items():
+            share, off = share_on_post(run), run.scores()["distance_error_m"]
+            text += f" {name}: on the post in {100 * share:.0f} % of the pictures, distance {off:.2f} m off."
+        left, right = (runs[name] for name in names)
+        if left is right:
+            page = replay_html(left, f"Walk {walk}, {names[0]}")
         else:
-            page = replay_pair_html(runs[0], runs[1], names, title)
-        alt = f"Replay of {walk}: {' beside '.join(dict.fromkeys(names))}, from above and as the camera saw it."
-        return {"page": page, "alt": alt, "text": " ".join([f"{walk}.", *said])}
+            page = replay_pair_html(left, right, names, f"Walk {walk}")
+        alt = f"Replay of {walk}: {' beside '.join(runs)}, from above and as the camera saw it."
+        return {"page": page, "alt": alt, "text": text}
 
     def __repr__(self) -> str:
         return f"Two replays to choose. Now: {self.text}"

@@ -10,7 +10,7 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style, picture_bytes
+from robotlab.widgets.kit import AnsweringWidget, browser_code, picture_bytes
 
 
 @dataclass(frozen=True)
@@ -135,10 +135,8 @@ class SliderPicture(AnsweringWidget):
     """
 
     _esm = browser_code("slider_picture")
-    _css = browser_style()
 
     sliders: traitlets.List = traitlets.List().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
     place: traitlets.List = traitlets.List().tag(sync=True)

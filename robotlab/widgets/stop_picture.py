@@ -12,6 +12,7 @@ from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # What fits on the axes: a small trolley at a brisk walk, stopped gently or hard (common practice, no source).
 _END_S, _END_M, _TOP_MPS, _TOP_MPS2 = 4.5, 3.5, 1.25, 3.3
+_AXES = (("speed, m/s", 0, _TOP_MPS), ("acceleration,\nm/s²", -_TOP_MPS2, 0.3), ("distance, m", 0, _END_M))
 # Steps as short as those of the ramp's own thread, or shorter, s.
 _STEP_S = 0.005
 _BLUE, _ORANGE, _GRAY = "#0072b2", "#d55e00", "#666666"  # after Okabe and Ito, 2008
@@ -107,20 +108,13 @@ class StopPicture(SliderPicture):
             style: [ax.plot([], [], style, color=color, linewidth=width)[0] for ax in axes]
             for style, color, width in (("--", _GRAY, 1.2), ("-", _BLUE, 2.0))
         }
-        for ax, name, low, high in zip(
-            axes,
-            ("speed, m/s", "acceleration,\nm/s²", "distance, m"),
-            (0, -_TOP_MPS2, 0),
-            (_TOP_MPS, 0.3, _END_M),
-            strict=True,
-        ):
-            ax.set(xlim=(0, _END_S), ylim=(low, high), ylabel=name)
+        for ax, (name, *limits) in zip(axes, _AXES, strict=True):
+            ax.set(xlim=(0, _END_S), ylim=limits, ylabel=name)
         for ax in axes[:-1]:
             ax.tick_params(labelbottom=False)
         axes[-1].set_xlabel("time since something happened, s")
-        axes[-1].axhspan(
-            self._clear, self._clear + 0.4, facecolor="#f0e442", edgecolor="black", hatch="///", alpha=0.35
-        )
+        crate = {"facecolor": "#f0e442", "edgecolor": "black", "hatch": "///", "alpha": 0.35}
+        axes[-1].axhspan(self._clear, self._clear + 0.4, **crate)
         plate = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
         place = {"transform": axes[-1].transAxes, "ha": "right", "va": "center"}
         axes[-1].text(0.98, (self._clear + 0.2) / _END_M, "the crate", bbox=plate, **place)

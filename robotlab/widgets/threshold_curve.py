@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
@@ -14,7 +16,7 @@ from robotlab.data import DataSet, LabeledImage
 from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import Curve, Matching, average_precision, match_detections
-from robotlab.widgets.kit import KeptFigure
+from robotlab.widgets.kit import KeptFigure, label_axes
 from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
@@ -29,7 +31,7 @@ _GAP_PX = 8
 MOST_PICTURES = 3
 # Colors of Okabe & Ito (2008), told apart with any color vision; and by their dashes in gray.
 _KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
-_NAMES = {"TP": "true positive (TP)", "FP": "false positive (FP)", "FN": "false negative (FN)"}
+_NAMES = ("true positive (TP)", "false positive (FP)", "false negative (FN)")
 _BINS = 20
 # The option that takes all classes together.
 _ALL = "all classes"
@@ -114,12 +116,13 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-        self._matched: dict[tuple[str, float], _Matched] = {}
+        # Kept, since a slider comes back to it.
+        self._at = functools.cache(self._match)
         # Scores are probabilities in most detectors; others get a slider of their own range.
-        low, high = (
-            (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
-        )
-        if low == high:
+        low, high = float(scores.min()), float(scores.max())
+        if low >= 0 and high <= 1:
+            low, high = 0.0, 1.0
+        elif low == high:
             high = low + 1
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
@@ -142,18 +145,12 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-    def _at(self, kind: str, limit: float) -> _Matched:
-        """Everything matched at one IoU limit; kept, since a slider comes back to it."""
-        key = (kind, limit)
-        if key not in self._matched:
-            self._matched[key] = self._match(kind, limit)
-        return self._matched[key]
-
     def _match(self, kind: str, limit: float) -> _Matched:
+        """Everything matched at one IoU limit."""
         classes = self._data.classes
         labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
-        strip: dict = {}
+        strip: dict[Any, list] = {entry.id: [] for entry in self._entries}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
@@ -165,13 +162,11 @@ class ThresholdCurve(SliderPicture):
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
-                if any(entry is one for one in self._entries):
-                    strip.setdefault(entry.id, []).append(
-                        (found.boxes[here], found.scores[here], became, entry.boxes[there])
-                    )
+                if entry.id in strip:
+                    strip[entry.id].append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Matched(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
+        return _Matched(Curve(score[order], hit[order], truths), tuple(strip.values()))
 
     def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
         limit = round(float(iou_limit), 2)
@@ -236,8 +231,7 @@ class _Panel:
         self._line = ax.plot([], [], color="#0072B2", drawstyle="steps-post", linewidth=1.8)[0]
         self._point = ax.plot([], [], "o", color="#D55E00", markersize=10, markeredgecolor="black")[0]
         ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xticks=[0, 0.5, 1], yticks=[0, 0.5, 1])
-        ax.set_xlabel("recall", fontsize=_FONT_PT)
-        ax.set_ylabel("precision", fontsize=_FONT_PT)
+        label_axes(ax, "recall", "precision", _FONT_PT)
         ax = self._score_ax
         self._edges = np.linspace(*reach, _BINS + 1)
         self._steps = [
@@ -246,14 +240,10 @@ class _Panel:
         ]
         self._cut = ax.axvline(0.0, color="black", linewidth=1.6)
         ax.set(yscale="log", xlim=reach)
-        ax.set_xlabel("score", fontsize=_FONT_PT)
-        ax.set_ylabel("detections", fontsize=_FONT_PT)
+        label_axes(ax, "score", "detections", _FONT_PT)
         # Above the lines: within, the line of the threshold would cross it.
         above = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
         ax.legend(frameon=False, fontsize=_FONT_PT - 1, **above)
-        for ax in (self._curve_ax, self._score_ax):
-            ax.tick_params(labelsize=_FONT_PT - 1)
-            ax.spines[["top", "right"]].set_visible(False)
         self._pictures = []
         left, bottom, wide, tall = _STRIP_PX
         wide = (wide - _GAP_PX * (len(pictures) - 1)) / len(pictures)
@@ -268,7 +258,7 @@ class _Panel:
         self._figure = KeptFigure(figure, [self._point, self._cut, *boxes])
         keys = [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()]
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
-        figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
+        figure.legend(keys, _NAMES, loc="lower center", ncols=3, **look)
 
     def draw(self, key: tuple[str, float], judged: _Matched, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]

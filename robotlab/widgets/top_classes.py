@@ -87,44 +87,21 @@ class TopClasses(SliderPicture):
             )
         if k < 1:
             raise InputError(f"k must be 1 or more classes, got {k}; 4 is usual")
-        self._view = TopClassesFigure(picture, classifier, k)
+        self._picture, self._classifier, self._k = picture, classifier, min(k, len(classifier.classes))
+        panel = self._build(picture)
         super().__init__(
-            self._view.draw,
+            self._show,
             alt=alt,
             place=("x_px", "y_px"),
-            panels=(self._view.panel,),
+            panels=(panel,),
             x_px=Slider(0, width, middle[0], 1, "from the left", "px"),
             y_px=Slider(0, height, middle[1], 1, "from the top", "px"),
             side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side", "px"),
             least=Slider(0, 1, least, 0.01, "confidence threshold"),
         )
 
-
-class TopClassesFigure:
-    """The kept figure: picture and square at the left, bars at the right.
-
-    Parameters
-    ----------
-    picture : (H, W, 3) ndarray of uint8
-        Red-green-blue.
-    classifier : ProbabilisticClassifier
-        Asked about the square.
-    k : int
-        How many classes are shown.
-
-    Examples
-    --------
-    >>> class Gray:
-    ...     classes = ("dark", "bright")
-    ...     def probabilities(self, pictures):
-    ...         return np.array([[0.2, 0.8]] * len(pictures))
-    >>> TopClassesFigure(np.full((60, 80, 3), 204, np.uint8), Gray(), 2).draw(40, 30, 20, 0.5)[1]
-    'bright: 0.80. Next: dark 0.20'
-    """
-
-    def __init__(self, picture: np.ndarray, classifier: ProbabilisticClassifier, k: int) -> None:
-        self._picture, self._classifier = picture, classifier
-        self._k = min(k, len(classifier.classes))
+    def _build(self, picture: np.ndarray) -> tuple[float, ...]:
+        """The kept figure, picture and square at the left, bars at the right; says where the picture is in it."""
         figure = Figure(figsize=(6.4, 3.0), dpi=100, layout="constrained")
         seen, bars = figure.subplots(1, 2, width_ratios=[1.2, 1])
         seen.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
@@ -148,27 +125,10 @@ class TopClassesFigure:
         self._figure.draw()  # Lays the figure out.
         at = seen.get_position()
         # Where the picture is in the drawing: left, top, width and height as fractions of it.
-        self.panel = (float(at.x0), 1 - float(at.y1), float(at.width), float(at.height))
+        return (float(at.x0), 1 - float(at.y1), float(at.width), float(at.height))
 
-    def draw(self, x_px: float, y_px: float, side_px: float, least: float) -> tuple[np.ndarray, str]:
-        """The drawing and its line of text for one place of the square.
-
-        Parameters
-        ----------
-        x_px, y_px : float
-            Middle of the square.
-        side_px : float
-            Its side.
-        least : float
-            Confidence threshold: below it the classifier abstains.
-
-        Returns
-        -------
-        drawing : (300, 640, 3) ndarray of uint8
-            Red-green-blue.
-        text : str
-            The answer in words.
-        """
+    def _show(self, x_px: float, y_px: float, side_px: float, least: float) -> tuple[np.ndarray, str]:
+        """The drawing and its line of text for one place of the square."""
         x0, y0 = x_px - side_px / 2, y_px - side_px / 2
         x1, y1 = x0 + side_px, y0 + side_px
         probabilities = self._classifier.probabilities([square_crop(self._picture, [x0, y0, x1, y1], margin=0)])[0]

@@ -15,7 +15,7 @@ from robotlab.errors import InputError
 from robotlab.image import check_picture, encode
 from robotlab.metrics import match_detections
 from robotlab.report.plots import COLORS, LINES, new_figure
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import Widget, browser_code
 
 if TYPE_CHECKING:
     from robotlab.data import DataSet, LabeledImage
@@ -73,11 +73,9 @@ class TrainingMonitor(Widget):
     """
 
     _esm = browser_code("training_monitor")
-    _css = browser_style()
 
     size_px: traitlets.List = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
     classes: traitlets.List = traitlets.List().tag(sync=True)
     colors: traitlets.List = traitlets.List().tag(sync=True)
     truths: traitlets.List = traitlets.List().tag(sync=True)
@@ -153,9 +151,8 @@ class TrainingMonitor(Widget):
             self.stages = []
         self.losses = [[step, float(loss)] for step, loss in zip(history.steps, history.losses, strict=True)]
         if detector is not None:
-            self.add_stage(
-                history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1], detector.detect(self._picture)
-            )
+            judged = (history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1])
+            self.add_stage(*judged, detector.detect(self._picture))
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
         """Add one stage.
@@ -170,19 +167,15 @@ class TrainingMonitor(Widget):
             In the monitor's picture.
         """
         found = found.pick(found.scores >= self._min_score)
-        text = (
-            f"Step {step}. {self._loss_words(step)}Held out: AP50 {AP50:.2f}, AP {AP:.2f}. {self._found_words(found)}"
-        )
+        text = f"Step {step}. {self._loss_words(step)}Held out: AP50 {AP50:.2f}, AP {AP:.2f}. "
         boxes = [
             {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
             for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
         ]
-        boxes = self._labeled(boxes)
+        numbers = {"step": int(step), "AP": float(AP), "AP50": float(AP50)}
+        stage = {**numbers, "boxes": self._labeled(boxes), "text": text + self._found_words(found)}
         # A new list: a changed one would not be sent.
-        self.stages = [
-            *self.stages,
-            {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text},
-        ]
+        self.stages = [*self.stages, stage]
 
     @property
     def log(self) -> dict[str, Any]:
@@ -200,9 +193,8 @@ class TrainingMonitor(Widget):
             long = LETTER * size * len(words)
             x0, y0, _, y1 = one["box"]
             x = float(np.clip(x0, 1, max(1, wide - long)))
-            spots = [
-                min(max(y, size), tall - 2) for y in (y0 - 0.3 * size, y1 + size, y0 - 1.5 * size, y1 + 2.2 * size)
-            ]
+            places = (y0 - 0.3 * size, y1 + size, y0 - 1.5 * size, y1 + 2.2 * size)
+            spots = [min(max(y, size), tall - 2) for y in places]
             free = [
                 y
                 for y in spots
@@ -307,21 +299,14 @@ def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
         losses = [[int(step), float(loss)] for step, loss in log["losses"]]
         stages = [{**one, "boxes": [_checked_box(box) for box in one["boxes"]]} for one in log["stages"]]
         for one in stages:
-            one |= {
-                "step": int(one["step"]),
-                "AP": float(one["AP"]),
-                "AP50": float(one["AP50"]),
-                "text": str(one["text"]),
-            }
+            for name, kind in (("step", int), ("AP", float), ("AP50", float), ("text", str)):
+                one[name] = kind(one[name])
     except (KeyError, TypeError, ValueError):
         raise InputError(
             "log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that"
         ) from None
-    if any(
-        len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count
-        for one in stages
-        for b in one["boxes"]
-    ):
+    boxes = [box for one in stages for box in one["boxes"]]
+    if any(len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count for b in boxes):
         raise InputError(
             f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?"
         )

@@ -11,7 +11,7 @@ import traitlets
 from robotlab.boxes import area, check_boxes, clip, intersection, iou
 from robotlab.errors import InputError
 from robotlab.image import check_picture, encode
-from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code
 
 # A sheet of pixels that can be counted, and is as wide as a notebook.
 SHEET_PX = (40, 24)
@@ -49,11 +49,9 @@ class TwoBoxes(AnsweringWidget):
     """
 
     _esm = browser_code("two_boxes")
-    _css = browser_style()
 
     size_px: traitlets.List = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
-    alt = traitlets.Unicode().tag(sync=True)
 
     def __init__(
         self,

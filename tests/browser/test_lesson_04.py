@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import robotlab
-from robotlab.widgets.top_classes import TopClassesFigure
+from robotlab.widgets.top_classes import TopClasses
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -21,6 +21,9 @@ class FourClasses:
     """Only its number of classes counts, for the layout of the drawing."""
 
     classes = ("post", "bucket", "crate", "nothing")
+
+    def probabilities(self, pictures):
+        return np.full((len(pictures), len(self.classes)), 0.25)
 
 
 # JupyterLab indents after a colon by itself.
@@ -66,7 +69,9 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "lesson_04_1280.png")
 
     # The bucket fills columns 52 to 94 of 320 and rows 117 to 157: first a click, then the square is dragged onto it.
-    left, top, width, height = TopClassesFigure(np.zeros((240, 320, 3), np.uint8), FourClasses, 4).panel
+    left, top, width, height = TopClasses(
+        np.zeros((240, 320, 3), np.uint8), FourClasses(), (160, 120), 40, alt="None."
+    ).panels[0]
 
     def at(column, row):
         return left + width * column / 320, top + height * row / 240

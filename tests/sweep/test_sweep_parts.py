@@ -8,16 +8,7 @@ from robotlab.design_sheet import predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
 from robotlab.neural.spec import FEATURES, first_weights
-from robotlab.sweep.parts import (
-    BOARDS,
-    CAMERAS,
-    best_choice,
-    choices,
-    flips,
-    network_operations,
-    network_s,
-    with_measured,
-)
+from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips, network_operations, network_s
 from robotlab.sweep.parts_page import read_parts
 
 
@@ -43,8 +34,6 @@ def test_a_choice_is_a_design_sheet():
     assert one.robot.settings.frame_hz == pytest.approx(min(30, 1 / network))
     assert one.robot.settings.delay_s == pytest.approx(1 / 30 + network)
     assert one.safe_mps == predict_safe_speed(one.robot)
-    again = with_measured(one, network / 2)
-    assert again.robot.settings.delay_s == pytest.approx(1 / 30 + network / 2) and again.safe_mps > one.safe_mps
 
 
 def test_the_choice_flips_where_the_small_picture_no_longer_sees_that_far():
