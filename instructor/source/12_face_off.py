@@ -458,17 +458,25 @@ from robotlab.loop import default_camera
 camera = default_camera()
 
 
-def recall_at(name, distance_m, lighting="overcast"):
-    """Fraction of 20 rendered pictures with a believed box that overlaps the post."""
-    good = 0
+@functools.cache
+def views_at(distance_m, lighting):
+    """20 rendered pictures of the post at a distance, with its true boxes."""
+    views = []
     for n in range(20):
         walk = WALKS[("straight", "weave", "stop_and_go", "reverse")[n % 4]]
         rng = np.random.default_rng(n)
         y, yaw = rng.uniform(-0.2, 0.2), rng.uniform(-0.05, 0.05)
         scene = walk.scene.under(lighting).with_post_at(distance_m, y)
         frame = render(scene, camera, (0.0, y, yaw), seed=n)
-        truth = frame.truths.boxes[frame.truths.labels == 0]
-        found = detectors[name].detect(frame.picture).of_class("post")
+        views.append((frame.picture, frame.truths.boxes[frame.truths.labels == 0]))
+    return views
+
+
+def recall_at(name, distance_m, lighting="overcast"):
+    """Fraction of those pictures with a believed box that overlaps the post."""
+    good = 0
+    for picture, truth in views_at(float(distance_m), lighting):
+        found = detectors[name].detect(picture).of_class("post")
         boxes = found.boxes[found.scores >= believed[name]]
         good += len(truth) and (iou(boxes, truth) >= 0.5).any()
     return good / 20

@@ -104,13 +104,15 @@ class ColorDetector:
 
     __hash__ = None
 
-    def detect(self, picture: np.ndarray) -> Detections:
+    def detect(self, picture: np.ndarray, pieces: Mapping[str, tuple] | None = None) -> Detections:
         """Find the things of the detector's classes.
 
         Parameters
         ----------
         picture : (H, W, 3) ndarray of uint8
             Red-green-blue.
+        pieces : mapping of str to tuple, optional
+            Of each class what :func:`pieces_in_band` has found already.
 
         Returns
         -------
@@ -122,10 +124,10 @@ class ColorDetector:
         PictureError
             If the picture is wrong.
         """
-        picture = self.balanced(picture)
+        picture = self.balanced(picture) if pieces is None else picture
         parts = []
         for name in self.bands:
-            blobs, scores = self.blobs(picture, name)
+            blobs, scores = self.blobs(picture, name, pieces and pieces[name])
             if not self.all_blobs:
                 blobs, scores = blobs.pick(slice(0, 1)), scores[:1]
             parts.append((blobs.boxes, scores, np.full(len(blobs), self.classes.index(name))))
@@ -206,7 +208,7 @@ class ColorDetector:
             )
         return name
 
-    def blobs(self, picture: np.ndarray, name: str | None = None) -> tuple[Components, np.ndarray]:
+    def blobs(self, picture: np.ndarray, name: str | None = None, pieces=None) -> tuple[Components, np.ndarray]:
         """The fitting blobs of one class, with their scores.
 
         Parameters
@@ -215,6 +217,8 @@ class ColorDetector:
             Red-green-blue, *after* white balance (:meth:`balanced`).
         name : str, optional
             The class; may be left out where there is only one.
+        pieces : tuple, optional
+            As in :meth:`detect`, of this class.
 
         Returns
         -------
@@ -230,8 +234,8 @@ class ColorDetector:
         """
         name = self._name(name)
         shape = self.shapes[name]
-        pieces = pieces_in_band(picture, self.bands[name], self.open_px, self.close_px)
-        blobs, depths = join_stacked(*pieces, shape.join_gap)
+        blobs, depths = pieces or pieces_in_band(picture, self.bands[name], self.open_px, self.close_px)
+        blobs, depths = join_stacked(blobs, depths, shape.join_gap)
         keep = shape.fits(blobs)
         blobs, depths = blobs.pick(keep), depths[keep]
         return blobs, np.sqrt(blobs.fills * depths) * (blobs.areas / (blobs.areas + shape.min_area_px))
@@ -355,8 +359,7 @@ class ColorDetector:
         Raises
         ------
         ModelError
-            If the file is missing, damaged, of another kind, or holds a value
-            that breaks a rule.
+            If the file is missing, damaged, of another kind or breaks a rule.
         """
         return read_color_detector(cls, Path(path))
 
@@ -366,14 +369,12 @@ def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band |
     if isinstance(classes, str):
         raise InputError(f"classes must be a list of names, got the text {classes!r}; write [{classes!r}]")
     if isinstance(bands, (Band, LabBand)):
-        bands = [bands]
-        classes = ["target"] if classes is None else classes
+        bands, classes = [bands], ["target"] if classes is None else classes
     if isinstance(bands, Mapping):
         named = dict(bands)
         classes = tuple(named) if classes is None else tuple(classes)
     else:
-        bands = list(bands)
-        classes = tuple(classes or ())
+        bands, classes = list(bands), tuple(classes or ())
         if len(bands) != len(classes):
             raise InputError(
                 f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]"

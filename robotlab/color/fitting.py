@@ -7,6 +7,7 @@ and what finds the labeled boxes best is kept.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ from scipy.ndimage import gaussian_filter
 
 from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
+from robotlab.color.band_components import pieces_in_band
 from robotlab.color.bands import Band
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
@@ -26,6 +28,7 @@ from robotlab.metrics.tables import GroundTruthTable, detection_table
 
 if TYPE_CHECKING:
     from robotlab.color.detector import ColorDetector
+    from robotlab.detections import Detections
 
 # Saturation and value are counted in steps of 4; finer than the noise of a
 # camera is of no use (common practice, no source).
@@ -128,9 +131,11 @@ def _fit(
     shapes = {name: _shape(shown, data.classes.index(name)) for name in names}
     trials = [shown[place] for place in _evenly(len(shown), _MOST_TRIALS)]
 
-    def judged(detector: ColorDetector) -> np.ndarray:
+    def judged(detector: ColorDetector, pieces: Sequence[dict] | None = None) -> np.ndarray:
         tick()
-        return _average_precisions(detector, trials, labels)
+        known = pieces or itertools.repeat(None)
+        found = [detector.detect(one.picture, some) for one, some in zip(trials, known)]
+        return _average_precisions(found, trials, labels)
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
         return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
@@ -151,12 +156,18 @@ def _fit(
         if ap > best_ap + _WORTH:
             best, best_ap = detector, ap
     settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
-    kept = judged(best)
+    # The same whatever the shapes.
+    balanced = [best.balanced(one.picture) for one in trials]
+    pieces = [
+        {name: pieces_in_band(one, band, best.open_px, best.close_px) for name, band in best.bands.items()}
+        for one in balanced
+    ]
+    kept = judged(best, pieces)
     for key, values in _TRIED:
         start = shapes
         for value in values:
             tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
-            found = judged(made(best.bands, tried, **settings))
+            found = judged(made(best.bands, tried, **settings), pieces)
             for place in np.flatnonzero(found > kept + _WORTH):
                 kept[place] = found[place]
                 shapes = shapes | {names[place]: tried[names[place]]}
@@ -170,17 +181,19 @@ def _fit(
     return made(best.bands, shapes, **settings)
 
 
-def _average_precisions(detector: ColorDetector, shown: Sequence[_LabeledPicture], labels: Sequence[int]) -> np.ndarray:
+def _average_precisions(
+    detections: Sequence[Detections], shown: Sequence[_LabeledPicture], labels: Sequence[int]
+) -> np.ndarray:
     """AP50 of some classes; boxes unfit for training are ignored."""
     truths = GroundTruthTable(
         np.repeat(np.arange(len(shown)), [len(one.boxes) for one in shown]),
         np.concatenate([one.labels for one in shown]),
         xywh_from_corners(np.concatenate([one.boxes for one in shown])),
         len(shown),
-        detector.classes,
+        detections[0].classes,
         ignore=np.concatenate([one.unclear for one in shown]),
     )
-    found = detection_table([detector.detect(one.picture) for one in shown], detector.classes)
+    found = detection_table(detections, detections[0].classes)
     return evaluate_coco(truths, found, use_ignore=True).per_class(0.5)[labels]
 
 

@@ -14,8 +14,8 @@ from robotlab.greenhouse.ray_intersections import SHAPES, Light
 from robotlab.greenhouse.scene import Scene, Thing
 from robotlab.greenhouse.shadows import ShadowMap
 
-# Scenes whose parts are kept: as many as there are walks, which comparisons go through again and again.
-KEPT = 6
+# Scenes whose parts are kept: the walks and some of them under other light, which comparisons go through again and again.
+KEPT = 10
 
 
 class Decor:

@@ -73,13 +73,16 @@ def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) ->
         coarse = (-(-rows // step), -(-columns // step))
         tile = (min(coarse[0], 512), min(coarse[1], 512))
         layer = gaussian_filter(rng.standard_normal(tile, dtype=np.float32), size / step, mode="wrap")
-        layer = layer / layer.std()
+        layer /= layer.std()
         for axis in (0, 1):
             layer = _stretch(layer, step, axis)
             repeats = -(-shape[axis] // layer.shape[axis])
             layer = np.concatenate([layer] * repeats, axis) if repeats > 1 else layer
         total += layer[:rows, :columns]
-    return (total - total.mean()) / total.std()
+    spread = total.std()
+    total -= total.mean()
+    total /= spread
+    return total
 
 
 def _stretch(layer: np.ndarray, step: int, axis: int) -> np.ndarray:
@@ -89,7 +92,8 @@ def _stretch(layer: np.ndarray, step: int, axis: int) -> np.ndarray:
     layer = layer.swapaxes(0, axis)
     ahead = np.roll(layer, -1, 0)
     share = (np.arange(step, dtype=np.float32) / step)[:, None]
-    out = layer[:, None] * (1 - share) + ahead[:, None] * share
+    out = layer[:, None] * (1 - share)
+    out += ahead[:, None] * share
     return out.reshape(-1, layer.shape[1]).swapaxes(0, axis)
 
 
@@ -120,15 +124,22 @@ class Pyramid:
         """Average a linear (3, rows, columns) texture down to `levels` levels."""
         rows, columns, starts, parts, start = [], [], [], [], 0
         for _ in range(levels):
-            encoded = np.sqrt(np.clip(linear, 0, 1)) * 255 + 0.5
-            red, green, blue = encoded.astype(np.uint8).reshape(3, -1).astype(np.int32)
-            parts.append(red << SHIFTS[0] | green << SHIFTS[1] | blue << SHIFTS[2])
+            # In place: new memory takes longer than the sums.
+            encoded = np.clip(linear, 0, 1)
+            np.sqrt(encoded, out=encoded)
+            encoded *= 255
+            encoded += 0.5
+            texels, green, blue = encoded.astype(np.uint8).reshape(3, -1).astype(np.int32)
+            texels |= np.left_shift(green, SHIFTS[1], out=green)
+            texels |= np.left_shift(blue, SHIFTS[2], out=blue)
+            parts.append(texels)
             rows.append(linear.shape[1])
             columns.append(linear.shape[2])
             starts.append(start)
             start += parts[-1].size
-            linear = (linear[:, ::2] + linear[:, 1::2]) / 2
-            linear = (linear[:, :, ::2] + linear[:, :, 1::2]) / 2
+            for far, near in ((np.s_[:, ::2], np.s_[:, 1::2]), (np.s_[..., ::2], np.s_[..., 1::2])):
+                linear = linear[far] + linear[near]
+                linear /= 2
         return cls(np.concatenate(parts), tuple(rows), tuple(columns), tuple(starts), per_meter)
 
 
@@ -149,7 +160,9 @@ def mix(low: np.ndarray, high: np.ndarray, share: np.ndarray) -> np.ndarray:
     """
     share = np.clip(share, 0, 1).astype(np.float32)
     low, high = (np.asarray(c, np.float32)[:, None, None] for c in (low, high))
-    return low + (high - low) * share
+    blend = (high - low) * share
+    blend += low
+    return blend
 
 
 def _surface(rng: np.random.Generator, kind: str, shape: tuple[int, int], per_meter: float) -> np.ndarray:

@@ -229,9 +229,12 @@ def fine_tune(
             tqdm.write(
                 f"fine-tuning ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
             )
-        engine = make_engine(
-            engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool
+        # A state that is gone on from holds its own weights.
+        goes_on = state_path is not None and Path(state_path).exists()
+        weights = (
+            first_weights(layers) if goes_on else start_weights(source, batches, count, start, seed, pool, progress)
         )
+        engine = make_engine(engine_name, layers, weights, pool)
         with progress_bar(steps, "fine-tuning", progress, dynamic_ncols=True) as shown:
 
             def tell(step: int, history: History) -> None:

@@ -167,7 +167,9 @@ def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monke
     detect = ColorDetector.detect
     with monkeypatch.context() as patch:
         patch.setattr(
-            ColorDetector, "detect", lambda self, picture: tried.append(max(picture.shape)) or detect(self, picture)
+            ColorDetector,
+            "detect",
+            lambda self, picture, *more: tried.append(max(picture.shape)) or detect(self, picture, *more),
         )
         detector = ColorDetector.from_dataset(data, progress=True)
     assert max(tried) <= 960 and "color learning" in "".join(capsys.readouterr())
