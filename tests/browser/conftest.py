@@ -206,6 +206,17 @@ class Notebook:
         self.page.screenshot(path=shot)
         raise AssertionError(f"waited {timeout_s:g} s in vain for {what}; the page is in {shot}")
 
+    def press_until(self, shown, key: str, true, what: str) -> None:
+        """Press a key on something until it has done its work: a busy page may take the focus away in between."""
+
+        def done() -> bool:
+            if not true():
+                shown.press(key)
+                self.page.wait_for_timeout(300)
+            return true()
+
+        self.until(done, what)
+
     def bring(self, shown) -> None:
         """Scroll to something and wait until it stands still: cells above it get their height when they are first shown."""
 

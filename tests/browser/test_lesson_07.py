@@ -61,9 +61,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     last = notebook.until(lambda: re.match(said, text.inner_text()), "the last stage")
     assert int(last[1]) > 500
     shapes = replayed.locator(".robotlab-monitor-picture").inner_html()
-    slider.focus()
-    page.keyboard.press("Home")
-    notebook.until(lambda: text.inner_text().startswith("Step 0. Held out"), "the first stage")
+    notebook.press_until(slider, "Home", lambda: text.inner_text().startswith("Step 0. Held out"), "the first stage")
     assert replayed.locator(".robotlab-monitor-picture").inner_html() != shapes
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("ArrowRight")
@@ -123,9 +121,9 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     notebook.choose("Kernel", "Shut Down Kernel")
     notebook.until(lambda: started.kernels() == [], "the kernel to stop")
     replayed.scroll_into_view_if_needed()
-    replayed.get_by_label("stage").focus()
-    page.keyboard.press("Home")
-    notebook.until(
+    notebook.press_until(
+        replayed.get_by_label("stage"),
+        "Home",
         lambda: replayed.locator(".robotlab-text").inner_text().startswith("Step 0. "),
         "the first stage, without a kernel",
     )

@@ -36,10 +36,9 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: " TP, " in text.inner_text(), "the counts")
     score = picture.get_by_label("confidence threshold")
     at_first, source = counts(), image.get_attribute("src")
-    score.focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    page.keyboard.press("Home")
-    notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.00"), "the lowest threshold")
+    lowest = "confidence threshold 0.00"
+    notebook.press_until(score, "Home", lambda: text.inner_text().startswith(lowest), "the lowest threshold")
     at_lowest = counts()
     assert at_lowest[0] > at_first[0] and at_lowest[1] > at_first[1] and at_lowest[2] < at_first[2]
     assert sum(at_lowest[::2]) == sum(at_first[::2])
@@ -54,8 +53,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
         lambda: text.inner_text().startswith("confidence threshold 1.00") and counts()[0] == 0, "nothing left"
     )
     # A stricter IoU turns true positives into false ones, and their truths into false negatives.
-    page.keyboard.press("Home")
-    notebook.until(lambda: counts() == at_lowest, "the lowest threshold again")
+    notebook.press_until(score, "Home", lambda: counts() == at_lowest, "the lowest threshold again")
     picture.get_by_label("IoU threshold").focus()
     for _ in range(6):
         page.keyboard.press("ArrowRight")
