@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from robotlab.errors import InputError
 from robotlab.greenhouse.scene import Scene, Thing
+from robotlab.greenhouse.smooth_curve import SmoothCurve
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +51,8 @@ class Walk:
     times_s: tuple[float, ...]
     points_m: tuple[tuple[float, float], ...]
     scene: Scene
-    _curve: PchipInterpolator = field(init=False, repr=False)
+    _x: SmoothCurve = field(init=False, repr=False)
+    _y: SmoothCurve = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         times, points = np.asarray(self.times_s, float), np.asarray(self.points_m, float)
@@ -66,7 +67,8 @@ class Walk:
                 f"a walk needs rising times_s from 0 and one (x, y) for each, got {times.shape} and {points.shape}; check its points"
             )
         # Shape-preserving cubics: smooth, and never past the points, so that a stop is a stop.
-        object.__setattr__(self, "_curve", PchipInterpolator(times, points))
+        object.__setattr__(self, "_x", SmoothCurve(times, points[:, 0]))
+        object.__setattr__(self, "_y", SmoothCurve(times, points[:, 1]))
 
     @property
     def duration_s(self) -> float:
@@ -92,8 +94,8 @@ class Walk:
         >>> x > 4
         True
         """
-        x, y = self._curve(min(max(float(t_s), 0.0), self.duration_s))
-        return float(x), float(y)
+        t_s = min(max(float(t_s), 0.0), self.duration_s)
+        return self._x.at(t_s), self._y.at(t_s)
 
     def speed_mps(self, t_s: float) -> float:
         """How fast the post moves.
@@ -115,7 +117,7 @@ class Walk:
         """
         if not 0 <= t_s <= self.duration_s:
             return 0.0
-        return float(np.hypot(*self._curve(float(t_s), 1)))
+        return float(np.hypot(self._x.slope_at(float(t_s)), self._y.slope_at(float(t_s))))
 
     def scene_at(self, t_s: float, lighting: str | None = None) -> Scene:
         """The greenhouse at one time.

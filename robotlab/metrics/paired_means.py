@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from robotlab.errors import InputError
 
@@ -147,7 +147,7 @@ def paired_mean(first: Sequence[float], second: Sequence[float], confidence: flo
     if not 0 < confidence < 1:
         raise InputError(f"confidence must lie between 0 and 1, got {confidence}; 0.95 is usual")
     better = a - b
-    half = float(stats.t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
+    half = float(stdtrit(len(better) - 1, (1 + confidence) / 2)) * better.std(ddof=1) / math.sqrt(len(better))
     return PairedMean(
         float(better.mean()), float(better.mean() - half), float(better.mean() + half), len(better), confidence
     )

@@ -5,10 +5,12 @@ import math
 
 import numpy as np
 import pytest
+from scipy.interpolate import PchipInterpolator
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse import CLASSES, LIGHTINGS, WALKS, Scene, Thing, Walk, render
+from robotlab.greenhouse.smooth_curve import SmoothCurve
 from robotlab.image import resize
 
 POST = CLASSES.index("post")
@@ -149,3 +151,15 @@ def test_around_crates_hides_the_post_and_shows_it_again():
 def test_walks_are_checked():
     with pytest.raises(InputError, match="rising times_s"):
         Walk("x", "x", (0.0, 0.0), ((0, 0), (1, 1)), Scene())
+
+
+def test_a_smooth_curve_equals_scipys():
+    rng = np.random.default_rng(0)
+    for turn in range(300):
+        times = np.cumsum(rng.uniform(0.05, 3, rng.integers(2, 9)))
+        # Whole numbers stand still and turn often.
+        values = rng.normal(size=len(times)) if turn % 2 else rng.integers(-2, 3, len(times)).astype(float)
+        ours, theirs = SmoothCurve(times, values), PchipInterpolator(times, values)
+        asked = [*times, *rng.uniform(times[0], times[-1], 20)]
+        assert np.array([ours.at(t) for t in asked]) == pytest.approx(theirs(asked), rel=1e-12, abs=1e-12)
+        assert np.array([ours.slope_at(t) for t in asked]) == pytest.approx(theirs(asked, 1), rel=1e-9, abs=1e-9)
