@@ -1,6 +1,7 @@
 """Nothing is sent anywhere: the network traced, and what telemetry keeps on the disk looked for."""
 
 import ast
+import contextlib
 import json
 import os
 import re
@@ -138,6 +139,11 @@ def test_open_sends_nothing_though_its_page_asks_for_news_updates_and_extensions
             time.sleep(0.3)
             found = re.search(rf"http://127\.0\.0\.1:{port}/\S*\?token=(\w+)", said.read_text())
         assert found, said.read_text()[-2000:]
+        # It says its address a moment before it listens.
+        while time.monotonic() < until:
+            with contextlib.suppress(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port), 60):
+                break
+            time.sleep(0.1)
 
         def ask(path):
             request = urllib.request.Request(
