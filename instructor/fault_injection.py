@@ -139,6 +139,8 @@ def board(near, far, fault, at_s, begin, done, tell):
         os.nice(-10)  # firmware is not held up by other programs
     way, lines, rest, late, last, rng = Way(time.monotonic()), [], b"", [], b"", random.Random(at_s)
     plugged, parent, stale = True, os.getppid(), 0
+    # As a serial line does, it drops what nobody reads; to wait for room would be for ever once the program is gone.
+    os.set_blocking(near, False)
 
     def answer(text):
         with contextlib.suppress(OSError):

@@ -1,7 +1,7 @@
 """For all tests: no progress is written into the user's home, and the whole suite uses all cores.
 
-``python -m pytest`` without a file starts one process more than there are cores (pytest-xdist),
-three to five, and deals out whole files, so that what a file prepares is prepared once.
+``python -m pytest`` without a file starts two processes more than there are cores (pytest-xdist),
+three to five, and deals out whole files, the longest first, so that what a file prepares is prepared once.
 The first process begins with the files that keep to a clock, which wait more than they compute.
 The other files run at a lower priority, so that no clock is late because of them, and so do the
 browsers, JupyterLabs and kernels that they start.
@@ -11,6 +11,7 @@ With a file or a folder named, all runs in one process, where a debugger and ``-
 work; so does ``-n 0``, or ``-p no:xdist``.
 """
 
+import gc
 import os
 import shlex
 import shutil
@@ -33,7 +34,34 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
-MOST_PROCESSES = 5
+MOST_PROCESSES, EACH_BYTES = 5, 1.5e9
+# About how long a test takes, s on two cores that other tests use as well: one in a browser, a slow one, another.
+BROWSER_S, SLOW_S, QUICK_S = 22.0, 4.0, 0.03
+# Files that take much longer or less than that, s, below tests/; only the order in which files are begun depends on it.
+ABOUT_S = {
+    "browser/test_lesson_04": 39,
+    "browser/test_lesson_06": 74,
+    "browser/test_lesson_07": 115,
+    "browser/test_lesson_08": 80,
+    "browser/test_lesson_12": 92,
+    "browser/test_lesson_13": 82,
+    "browser/test_labeler": 150,
+    "browser/test_replay": 15,
+    "course/test_guide": 20,
+    "hostile/test_fuzz": 30,
+    "hostile/test_interrupt": 22,
+    "hostile/test_marking": 35,
+    "loop/test_loop_surrogate_evaluated": 14,
+    "neural/test_detector_training": 45,
+    "practice/test_practice_fresh_answers": 25,
+    "practice/test_practice_wrong_answers": 20,
+    "sweep/test_sealed_test": 16,
+    "test_cli": 13,
+    "test_design_sheet": 40,
+    "test_docs_examples": 28,
+    "test_docs_tools": 28,
+    "test_network": 55,
+}
 # What drives, holds or stops against a clock, below tests/.
 REAL_TIME = (
     "browser/test_live_page",
@@ -88,21 +116,33 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        # One more than cores: the first one waits for clocks most of its time.
-        option.numprocesses = max(3, min(1 + (os.cpu_count() or 1), MOST_PROCESSES))
+        # More than cores: the first one waits for clocks most of its time, and the others for pages a quarter of theirs.
+        room = int(psutil.virtual_memory().available / EACH_BYTES)
+        option.numprocesses = max(3, min(2 + (os.cpu_count() or 1), MOST_PROCESSES, room))
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
             os.environ.setdefault(name, "1")
 
 
+@pytest.hookimpl(wrapper=True)
 def pytest_collection(session):
-    """Before the first test file: an example of Hypothesis may take as long as a busy machine needs."""
+    """Before the first test file: an example of Hypothesis may take as long as a busy machine needs.
+
+    Nearly all that the files make when they are imported stays to the end: looking for garbage among it took a
+    quarter of their time, and is not done later either.
+    """
     if session.config.pluginmanager.hasplugin("hypothesispytest"):
         from hypothesis import HealthCheck, settings
 
         settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
         settings.load_profile("busy")
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture(autouse=True)
@@ -201,12 +241,16 @@ def pytest_runtest_setup(item):
 def pytest_collection_modifyitems(items):
     """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:
-        weight: Counter = Counter()
+        takes_s: Counter = Counter()
         for item in items:
-            # A lesson in the browser takes about as long as ten other slow tests, or a thousand quick ones.
-            slow = 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
-            weight[item.path] += slow or 0.01
-        items.sort(key=lambda item: -weight[item.path])
+            slow = next(
+                (s for name, s in (("browser", BROWSER_S), ("slow", SLOW_S)) if item.get_closest_marker(name)), 0
+            )
+            takes_s[item.path] += slow or QUICK_S
+        for path in takes_s:
+            for name in [name for name in ABOUT_S if path.with_suffix("").as_posix().endswith(f"tests/{name}")]:
+                takes_s[path] = ABOUT_S[name]
+        items.sort(key=lambda item: -takes_s[item.path])
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -199,10 +199,10 @@ def color():
 def test_a_real_detector_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)
-    smallest = rendered_height_px(color, default_camera(), settings, lighting="overcast", pictures=6, seed=1)
+    smallest = rendered_height_px(color, default_camera(), settings, lighting="overcast", pictures=4, seed=1)
     for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, lighting="overcast", pictures=6, seed=2) == pytest.approx(
+        assert measure_band(robot, color, lighting="overcast", pictures=4, seed=2) == pytest.approx(
             predict_band(robot), rel=0.10
         )
 

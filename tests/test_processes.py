@@ -39,11 +39,47 @@ def processes(place, monkeypatch, **option):
 def test_the_whole_suite_takes_several_processes_and_they_take_no_more(monkeypatch):
     whole, named = pytest.Config.ArgsSource.TESTPATHS, pytest.Config.ArgsSource.ARGS
     monkeypatch.delenv("PYTEST_XDIST_WORKER", raising=False)
-    assert 1 <= processes(whole, monkeypatch) <= 4
+    assert 3 <= processes(whole, monkeypatch) <= 5
     assert processes(named, monkeypatch) is None
     assert processes(whole, monkeypatch, usepdb=True) is None and processes(whole, monkeypatch, numprocesses=0) == 0
     monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw0")
     assert processes(whole, monkeypatch) is None
+
+
+@pytest.mark.parametrize(("cores", "free_gb", "count"), [(1, 16, 3), (2, 16, 4), (64, 16, 5), (2, 5, 3), (2, 0.5, 3)])
+def test_there_are_as_many_processes_as_cores_and_memory_have_room_for(cores, free_gb, count, monkeypatch):
+    monkeypatch.delenv("PYTEST_XDIST_WORKER", raising=False)
+    monkeypatch.setattr(os, "cpu_count", lambda: cores)
+    monkeypatch.setattr("psutil.virtual_memory", lambda: SimpleNamespace(available=free_gb * 1e9))
+    assert processes(pytest.Config.ArgsSource.TESTPATHS, monkeypatch) == count
+
+
+def test_the_files_that_are_named_are_there():
+    suite = conftest()
+    here = {
+        path.relative_to(Path(__file__).parent).with_suffix("").as_posix()
+        for path in Path(__file__).parent.rglob("test_*.py")
+    }
+    assert set(suite.ABOUT_S) <= here
+    assert all(any(name.startswith(one) for name in here) for one in suite.REAL_TIME)
+
+
+def test_the_longest_files_are_dealt_out_first(monkeypatch):
+    suite, place = conftest(), Path("tests")
+    monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw0")
+
+    def item(name, mark=None):
+        return SimpleNamespace(path=place / f"{name}.py", get_closest_marker=lambda asked: asked == mark or None)
+
+    items = [
+        item("test_quick"),
+        item("color/test_color"),
+        item("color/test_color", "slow"),
+        item("test_network", "slow"),
+    ]
+    items += [item("browser/test_any", "browser")]
+    suite.pytest_collection_modifyitems(items)
+    assert [one.path.stem for one in items] == ["test_network", "test_any", "test_color", "test_color", "test_quick"]
 
 
 @pytest.mark.skipif(not (hasattr(os, "geteuid") and os.geteuid() == 0), reason="only root may raise a priority")

@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 from robotlab.cli.shared import Command, Options, add_browser_options, names, option
+from robotlab.files import write_json
 
 
 def add_options(command: Command) -> None:
@@ -74,19 +75,30 @@ def write_notebook(path: Path, labels: Path, pictures: list | None, suggestions:
     Path
         The path written.
     """
-    import nbformat
-
     words = (
         [repr(str(labels))] + [f"pictures={pictures!r}"] * bool(pictures) + ["suggestions=False"] * (not suggestions)
     )
-    cells = [
-        nbformat.v4.new_markdown_cell(
-            f"# Label {labels.parent.name}\n\nClick into the cell below and press **Shift+Enter**. Every change is on the disk "
-            "when the labeler says *saved*; this notebook itself may be closed at any time, and holds nothing. If the labeler is not "
-            "there when you come back, run the cell again."
-        ),
-        nbformat.v4.new_code_cell(f"from robotlab.label import BoxLabeler\n\nBoxLabeler({', '.join(words)})"),
-    ]
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), path)
-    return path
+    about = (
+        f"# Label {labels.parent.name}\n\nClick into the cell below and press **Shift+Enter**. Every change is on the disk "
+        "when the labeler says *saved*; this notebook itself may be closed at any time, and holds nothing. If the labeler is not "
+        "there when you come back, run the cell again."
+    )
+    code = f"from robotlab.label import BoxLabeler\n\nBoxLabeler({', '.join(words)})"
+    # By hand: nbformat takes a second to import.
+    notebook = {
+        "cells": [
+            {"cell_type": "markdown", "id": "about", "metadata": {}, "source": about},
+            {
+                "cell_type": "code",
+                "id": "labeler",
+                "metadata": {},
+                "source": code,
+                "outputs": [],
+                "execution_count": None,
+            },
+        ],
+        "metadata": {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}},
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+    return write_json(path, notebook)

@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
@@ -35,8 +36,14 @@ _RANGES = {
 }
 
 
+class _Parser(argparse.ArgumentParser):
+    def _print_message(self, message: str, file: Any = None) -> None:
+        with suppress(OSError):  # as in later releases; from Python 3.11.2 it came out here, as a traceback
+            super()._print_message(message, file)
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="robotlab",
         description="Make a small robot see an object of your choosing and follow it: the course and its tools.",
         epilog="Start with 'robotlab open' (the course) or 'robotlab tour' (the whole chain, without a browser). "
@@ -248,7 +255,17 @@ def handle_signals() -> None:
         if not isinstance(lost.exc_value, (KeyboardInterrupt, SystemExit)):
             return sys.__unraisablehook__(lost)
         number = signal.SIGINT if isinstance(lost.exc_value, KeyboardInterrupt) else _ENDING[-1]
-        threading.Timer(0.01, os.kill, (os.getpid(), number)).start()
+        threading.Thread(target=send, args=(number,)).start()
+
+    def send(number: int) -> None:
+        """Wait until Python has left the hook: what is raised there is dropped too."""
+        frame = sys._getframe()
+        while frame:
+            time.sleep(0.01)
+            frame = sys._current_frames().get(threading.main_thread().ident)
+            while frame and frame.f_code is not again.__code__:
+                frame = frame.f_back
+        os.kill(os.getpid(), number)
 
     sys.unraisablehook = again
     for name in ("SIGTERM", "SIGHUP"):

@@ -8,13 +8,17 @@ along world x.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from robotlab.errors import InputError
 from robotlab.greenhouse.scene import Scene, Thing
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,17 +55,21 @@ class Walk:
     times_s: tuple[float, ...]
     points_m: tuple[tuple[float, float], ...]
     scene: Scene
-    _curve: PchipInterpolator = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         times, points = np.asarray(self.times_s, float), np.asarray(self.points_m, float)
         sound = times.ndim == 1 and len(times) > 1 and points.shape == (len(times), 2)
-        if not sound or times[0] != 0 or (np.diff(times) <= 0).any():
+        if not (sound and times[0] == 0 and (np.diff(times) > 0).all() and np.isfinite(points).all()):
             raise InputError(
-                f"a walk needs rising times_s from 0 and one (x, y) for each, got {times.shape} and {points.shape}; check its points"
+                f"a walk needs rising times_s from 0 and one finite (x, y) for each, got {times.shape} and {points.shape}; check its points"
             )
-        # Shape-preserving cubics: smooth, and never past the points, so that a stop is a stop.
-        object.__setattr__(self, "_curve", PchipInterpolator(times, points))
+
+    @cached_property
+    def _curve(self) -> PchipInterpolator:
+        """Shape-preserving cubics: smooth, and never past the points, so that a stop is a stop."""
+        from scipy.interpolate import PchipInterpolator  # takes a quarter of a second, and not every command walks
+
+        return PchipInterpolator(self.times_s, self.points_m)
 
     @property
     def duration_s(self) -> float:

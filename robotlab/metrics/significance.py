@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import math
 
-from scipy.stats import binom, chi2
-
 from robotlab.errors import InputError
 
 # Two-sided 95 % point of the normal distribution (any table; scipy.stats.norm.ppf(.975)).
@@ -99,6 +97,8 @@ def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float
     """
     if min(only_a, only_b) < 0:
         raise InputError(f"counts must be 0 or more, got {only_a} and {only_b}; check the counts")
+    from scipy.stats import binom, chi2  # takes long to import
+
     total = only_a + only_b
     if method == "exact":
         smaller = min(only_a, only_b)

@@ -2,8 +2,8 @@
 
 import json
 
-import nbformat
 import pytest
+from small_notebook import write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -34,10 +34,7 @@ LiveMask(take, PickColor(picture, (35, 30)).band, every_ms=50)
 
 
 def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
-    source = tmp_path / "guess.ipynb"
-    cells = [nbformat.v4.new_code_cell(cell.strip()) for cell in CELLS]
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), source)
+    source = write_notebook(tmp_path / "guess.ipynb", [cell.strip() for cell in CELLS])
     room = lab(source)
     notebook = open_notebook(room, "guess.ipynb")
     notebook.run_all()

@@ -2,9 +2,9 @@
 
 import json
 
-import nbformat
 import numpy as np
 import pytest
+from small_notebook import write_notebook
 
 from robotlab.cli import main
 from robotlab.data import Sample, write_dataset
@@ -165,11 +165,7 @@ found = [detector.detect(data.load(entry)) for entry in data]
 print(evaluate(data, found, 'x').text())
 ThresholdCurve(data, found)""",
     ]
-    source = tmp_path / "names.ipynb"
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    nbformat.write(
-        nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(c) for c in cells], metadata=kernel), source
-    )
+    source = write_notebook(tmp_path / "names.ipynb", cells)
     notebook = open_notebook(lab(source), "names.ipynb")
     notebook.run_all()
     assert notebook.troubles() == []

@@ -6,9 +6,9 @@ import signal
 import subprocess
 import sys
 
-import nbformat
 import numpy as np
 import pytest
+from small_notebook import write_notebook
 
 from robotlab.data import Sample, open_dataset, write_dataset
 
@@ -99,20 +99,12 @@ class Page:
         return next(entry for entry in open_dataset(self.folder) if entry.id == id)
 
 
-def notebook_file(path, cells):
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    nbformat.write(
-        nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells], metadata=kernel), path
-    )
-    return path
-
-
 @pytest.fixture
 def labeler(tmp_path, lab, open_notebook):
     def start(page=None, suggestions=False, held=False, **settings):
         data = bench(tmp_path / "bench", **settings)
         cell = CELL.format(path=str(data.folder), suggestions=suggestions)
-        source = notebook_file(tmp_path / "label.ipynb", [ORDERS, cell, HELD * held])
+        source = write_notebook(tmp_path / "label.ipynb", [ORDERS, cell, HELD * held])
         running = lab(source)
         notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
         notebook.run_all()

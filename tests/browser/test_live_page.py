@@ -1,5 +1,6 @@
 """The live page in a real Chromium: holding with mouse and key, a second holder, stop; and letting go by accident."""
 
+import functools
 import json
 import subprocess
 import sys
@@ -22,19 +23,24 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 ROOT = Path(__file__).parents[2]
 CAMERA = Camera(160, 120, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=20, delay_s=0.0, watchdog_s=4.0, max_mps=0.15)
-RENDERED = render(WALKS["weave"].scene.with_post_at(1.9, 0.1), CAMERA, seed=0).picture
+
+
+@functools.cache
+def rendered():
+    return render(WALKS["weave"].scene.with_post_at(1.9, 0.1), CAMERA, seed=0).picture
 
 
 def take():
     time.sleep(0.05)
-    noise = np.random.default_rng().integers(-6, 7, RENDERED.shape)
-    return np.clip(RENDERED.astype(int) + noise, 0, 255).astype(np.uint8)
+    noise = np.random.default_rng().integers(-6, 7, rendered().shape)
+    return np.clip(rendered().astype(int) + noise, 0, 255).astype(np.uint8)
 
 
 class Driven:
     """A drive with a page, in a thread."""
 
     def __init__(self, seconds=40.0):
+        rendered()  # not while it drives
         self.link, self.report, self.page = SimulatedLink(), None, LivePage(battery_v=7.4)
         see = Detections([[70, 55, 76, 95], [10, 60, 30, 80]], [0.9, 0.5], [0, 0], ["post"])
 

@@ -1,7 +1,7 @@
 """The kit of interactive pictures, in a real JupyterLab, with real mouse and keys."""
 
-import nbformat
 import pytest
+from small_notebook import write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -21,10 +21,7 @@ SliderPicture(draw, alt="One even gray.", zoom=3, level=Slider(0, 255, 90, 1, "g
 
 @pytest.fixture
 def kit(tmp_path, lab, open_notebook):
-    source = tmp_path / "kit.ipynb"
-    cells = [nbformat.v4.new_code_cell(cell.strip()) for cell in CELLS]
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), source)
+    source = write_notebook(tmp_path / "kit.ipynb", [cell.strip() for cell in CELLS])
     notebook = open_notebook(lab(source), "kit.ipynb")
     notebook.run_all()
     assert notebook.troubles() == []

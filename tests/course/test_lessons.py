@@ -15,7 +15,6 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-import nbformat
 import pytest
 from notebook_words import differences, shown
 
@@ -86,6 +85,8 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
     if {name[:2], "all"} & set(os.environ.get("ROBOTLAB_NBVAL", "").split()):
         nbval(WORKED / f"{name}.ipynb")
     if chromium_path is None:
+        import nbformat  # takes a second: not at the start of every process of tests
+
         lesson = nbformat.read(LESSONS / f"{name}.ipynb", as_version=4)
         with ThreadPoolExecutor(1) as thread:  # of its own: an event loop
             ran = thread.submit(run, lesson, tmp_path, CELL_TIMEOUT_S).result()

@@ -47,8 +47,9 @@ def changed(value: Any, path: tuple, other: Any) -> Any:
     return whole
 
 
-def variants(kind: str) -> Iterator[tuple[str, bytes]]:
-    """What was changed, and the file; of a log, in the first and the last record of each sort."""
+def variants(kind: str, every: int = 1) -> Iterator[tuple[str, bytes]]:
+    """What was changed, and the file; of a log, in the first and the last record of each sort.  Every so-manieth one."""
+    count = -1
     for content in KINDS[kind].valid():
         records = [json.loads(line) for line in content.splitlines()] if kind == "log" else [json.loads(content)]
         sorts: dict[Any, list[int]] = {}
@@ -57,13 +58,16 @@ def variants(kind: str) -> Iterator[tuple[str, bytes]]:
         for n in sorted({n for rows in sorts.values() for n in (rows[0], rows[-1])}):
             for path in places(records[n]):
                 for other in ODD:
+                    count += 1
+                    if count % every:
+                        continue
                     lines = [*records[:n], changed(records[n], path, other), *records[n + 1 :]]
                     yield f"{kind} {n} {path}: {other!r}", "".join(json.dumps(one) + "\n" for one in lines).encode()
 
 
 def wrong_with(kind: str, every: int = 1, keep: bool = False) -> tuple[int, list[str]]:
     """How many files were tried, and what is wrong."""
-    files, wrong, home = list(variants(kind))[::every], [], folder_for(kind)
+    files, wrong, home = list(variants(kind, every)), [], folder_for(kind)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         for first in range(0, len(files), CASES_A_CHILD):

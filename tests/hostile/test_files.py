@@ -130,11 +130,15 @@ def test_interrupted_fit_writes_nothing_and_says_so(tmp_path, number, code, says
 
 @pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX sends them")
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
-def test_a_signal_that_comes_while_python_tidies_up_is_not_lost(number, code):
+@pytest.mark.parametrize("late_s", [0, 0.2])
+def test_a_signal_that_comes_while_python_tidies_up_is_not_lost(number, code, late_s):
     # What is raised in __del__ Python prints and drops (its data model, object.__del__).
     program = f"""
-import os, sys, time
+import os, sys, threading, time
 from robotlab.cli.parser import handle_signals
+# A busy computer: who starts a thread goes on later than the thread.
+start = threading.Thread.start
+threading.Thread.start = lambda thread: (start(thread), time.sleep({late_s}))
 class Gone:
     def __del__(self):
         os.kill(os.getpid(), {int(number)})

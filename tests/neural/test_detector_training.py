@@ -201,8 +201,14 @@ def test_best_weights_are_kept_not_the_last(blocks):
     assert not np.array_equal(seen[-1], seen[1])
 
 
+@pytest.fixture
+def settled_soon(monkeypatch):
+    """Few pictures settle the batch norms; two tests above take all of them."""
+    monkeypatch.setattr(fine_tuning, "SETTLING_BATCHES", 4)
+
+
 @pytest.mark.slow
-def test_interrupted_fit_says_so(blocks, monkeypatch):
+def test_interrupted_fit_says_so(blocks, monkeypatch, settled_soon):
     step = NumpyEngine.step
     count = []
 
@@ -218,7 +224,7 @@ def test_interrupted_fit_says_so(blocks, monkeypatch):
 
 
 @pytest.mark.slow
-def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
+def test_watch_sees_the_start_every_loss_and_every_judgement(blocks, settled_soon):
     seen = []
 
     def watch(history, detector):
