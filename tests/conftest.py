@@ -51,7 +51,6 @@ ABOUT_S = {
     "hostile/test_fuzz": 30,
     "hostile/test_interrupt": 22,
     "hostile/test_marking": 35,
-    "loop/test_loop_surrogate_evaluated": 14,
     "neural/test_detector_training": 45,
     "practice/test_practice_fresh_answers": 25,
     "practice/test_practice_wrong_answers": 20,
