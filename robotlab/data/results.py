@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from itertools import chain
 from pathlib import Path
 
@@ -59,11 +60,12 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
             f"{path} must be a list of results with image_id, category_id, bbox and score, it is "
             f"{'an object' if isinstance(value, dict) else 'a ' + type(value).__name__}; write the bare list"
         )
-    try:
-        pictures, boxes, scores, labels = _columns(value, data)
-    except (KeyError, TypeError, ValueError, OverflowError):
-        _refuse_first_flaw(path, value, data)
-        raise
+    columns = None
+    with suppress(KeyError, TypeError, ValueError, OverflowError):
+        columns = _columns(value, data)
+    if columns is None:
+        raise DataSetError(_first_flaw(path, value, data))
+    pictures, boxes, scores, labels = columns
     pictures = np.where(labels < 0, -1, pictures)
     order = np.argsort(pictures, kind="stable")
     order = order[np.searchsorted(pictures[order], 0) :]  # those at -1 were left out
@@ -99,39 +101,38 @@ def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...]:
     return rows, corners, scores, np.array([labels[id] for id in kinds], dtype=np.int64)
 
 
-def _refuse_first_flaw(path: Path, value: list, data: DataSet) -> None:
-    """Say what is wrong with the first result that has a flaw."""
+def _first_flaw(path: Path, value: list, data: DataSet) -> str:
+    """What is wrong with the first result that has a flaw."""
     pictures, places = _places(data)
     needed = ("image_id", "category_id", "bbox", "score")
     for place, record in enumerate(value):
         where = f"{path}: results[{place}]"
         if not isinstance(record, dict):
-            raise DataSetError(f"{where} must be an object, it is a {type(record).__name__}; write the file again")
+            return f"{where} must be an object, it is a {type(record).__name__}; write the file again"
         missing = [key for key in needed if key not in record]
         if missing:
-            raise DataSetError(f"{where} must have {', '.join(needed)}, it lacks {', '.join(missing)}; add it")
+            return f"{where} must have {', '.join(needed)}, it lacks {', '.join(missing)}; add it"
         if as_id(record["image_id"]) not in pictures:
-            raise DataSetError(
+            return (
                 f"{where}: image_id must be the id of a picture in {data.labels_path}, {short(record['image_id'])} is none; "
                 "are the results for other labels?" + typed(record["image_id"], data.known_ids)
             )
         if as_id(record["category_id"]) not in places:
             listed = ", ".join(f"{id!r} {name}" for id, name in zip(data.category_ids[:20], data.classes, strict=False))
-            raise DataSetError(
+            return (
                 f"{where}: category_id must be one of {listed}, got {short(record['category_id'])}; "
                 "are the results for other classes?" + typed(record["category_id"], places)
             )
         x, y, w, h = four_numbers(record["bbox"]) or (math.nan,) * 4
         if not all(map(math.isfinite, (x, y, x + w, y + h))) or w < 0 or h < 0:
-            raise DataSetError(
+            return (
                 f"{where}: bbox must be four finite numbers x, y, width >= 0, height >= 0, got {short(record['bbox'])}; "
                 "leave such boxes out"
             )
         score = number(record["score"])
         if score is None or not math.isfinite(score):
-            raise DataSetError(
-                f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out"
-            )
+            return f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out"
+    return f"{path} must hold plain numbers and words, it does not; write the file again"
 
 
 def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[Detections]) -> Path:

@@ -102,16 +102,17 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     """
     outcomes: list[Outcome] = []
     end = time.monotonic() + limit_s
-    for case in cases:
-        output = _Capped()
-        with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
+    output = _Capped(PRINT_LIMIT)
+    with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
+        for case in cases:
+            output.start_again()
             with warnings.catch_warnings(record=True) as warned:
                 warnings.simplefilter("always")
                 outcome = _call(function, case, max(0.01, end - time.monotonic()))
             first = f"{warned[0].category.__name__}: {_short_text(warned[0].message)}" if warned else ""
-        outcomes.append(replace(outcome, printed="".join(output.parts), warned=first))
-        if outcome.kind in ("hang", "flood"):
-            break
+            outcomes.append(replace(outcome, printed="".join(output.parts), warned=first))
+            if outcome.kind in ("hang", "flood"):
+                break
     return outcomes
 
 
@@ -213,7 +214,11 @@ def _in_thread(call: Callable[[], Outcome], limit_s: float, function: Callable) 
 class _Capped(io.TextIOBase):
     """Keeps what is written, up to a limit; then stops the writer."""
 
-    def __init__(self) -> None:
+    def __init__(self, limit: int) -> None:
+        self.limit = limit
+        self.start_again()
+
+    def start_again(self) -> None:
         self.length = 0
         self.parts: list[str] = []
 
@@ -222,9 +227,9 @@ class _Capped(io.TextIOBase):
 
     def write(self, text: str) -> int:
         text = str(text)
-        self.parts.append(text[: max(0, PRINT_LIMIT - self.length)])
+        self.parts.append(text[: max(0, self.limit - self.length)])
         self.length += len(text)
-        if self.length > PRINT_LIMIT:
+        if self.length > self.limit:
             raise _Flood
         return len(text)
 

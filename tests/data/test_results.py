@@ -86,8 +86,10 @@ def test_rows_of_classes_left_out_are_passed_over(folder):
     ],
 )
 def test_bad_results(folder, rows, message):
-    with pytest.raises(DataSetError, match=message):
+    with pytest.raises(DataSetError, match=message) as told:
         read_results(put_results(folder, rows), open_dataset(folder))
+    # One error: no other one is shown above it.
+    assert told.value.__context__ is None
 
 
 NUMBER = st.integers(-1000, 1000) | st.floats(-1e6, 1e6)

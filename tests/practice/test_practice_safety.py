@@ -5,6 +5,7 @@ import inspect
 import linecache
 import math
 import re
+import sys
 import textwrap
 import types
 
@@ -15,7 +16,7 @@ from robotlab.practice import task_named, tasks_of
 from robotlab.practice.grading import grade_outcomes
 from robotlab.practice.one_edit import one_edit
 from robotlab.practice.plain_source import STEPS_OF_A_CALL, Steps, parsed, plain_names
-from robotlab.practice.running import run_cases
+from robotlab.practice.running import PRINT_LIMIT, run_cases
 
 TASK = task_named("field_of_view")
 
@@ -173,3 +174,20 @@ def test_no_nudge_holds_a_line_of_the_answer(task):
 
 def test_another_module_from_outside_is_not_plain():
     assert not is_plain(function_of("return tool.x", tool=types.ModuleType("os")))
+
+
+def test_a_stream_that_an_answer_keeps_is_that_of_every_case():
+    """As logging's handlers do: what is printed belongs to the case that prints it, and counts for that one alone."""
+    kept = []
+
+    def answer(letters):
+        if not kept:
+            kept.append(sys.stdout)
+        kept[0].write("x" * letters)
+
+    outcomes = run_cases(answer, [(PRINT_LIMIT - 1,), (3,), (PRINT_LIMIT,)])
+    assert [(outcome.kind, len(outcome.printed)) for outcome in outcomes] == [
+        ("value", PRINT_LIMIT - 1),
+        ("value", 3),
+        ("value", PRINT_LIMIT),
+    ]
