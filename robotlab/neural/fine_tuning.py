@@ -13,7 +13,6 @@ from tqdm import tqdm
 
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
-from robotlab.detections import Detections, Detector
 from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
 from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
 from robotlab.neural.detector import NeuralDetector
@@ -25,8 +24,8 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
-from robotlab.neural.training_loop import BatchMaker, History, prefetch, train
-from robotlab.neural.validation import metrics_of
+from robotlab.neural.training_loop import BatchMaker, History, train
+from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import plan_windows
 
 # Passes over the pictures to fit the head that fine-tuning starts with, and about
@@ -73,8 +72,8 @@ def adapt_batch_norm(
         Only what ends in ``.mean`` or ``.variance`` differs.
     """
     network = Network(FEATURES, weights, pool)
-    for batch in prefetch(batches, range(SETTLING_BATCHES)):
-        network.forward(batch.pictures)
+    for step in range(SETTLING_BATCHES):
+        network.forward(batches(step).pictures)
         tick()
     return {name: value.copy() for name, value in network.weights.items()}
 
@@ -120,36 +119,6 @@ def start_weights(
     # many background cells do not drown the few centers (arXiv:1708.02002, 3.3).
     weights["head.bias"][0] = np.log((1 - FIRST_PROBABILITY) / FIRST_PROBABILITY * count)
     return weights
-
-
-def detect_two_at_a_time(detector: Detector, data: DataSet, pool: WorkerPool) -> list[Detections]:
-    """What a detector finds in every picture, two pictures at a time.
-
-    ONNX Runtime uses all cores for a picture, but reading it and sorting out boxes take
-    one; two need half of the memory that :mod:`robotlab.neural.session` allows.
-
-    Parameters
-    ----------
-    detector : Detector
-        Looked through by two threads.
-    data : DataSet
-        Labeled pictures.
-    pool : WorkerPool
-        Who does the work.
-
-    Returns
-    -------
-    list of Detections
-        One a picture, in order.
-    """
-    found: list[Detections] = [Detections.none(data.classes)] * len(data)
-
-    def look(half: int, worker: int) -> None:
-        for n in range(half, len(data), 2):
-            found[n] = detector.detect(data.load(data.pictures[n]))
-
-    pool.each(look, 2)
-    return found
 
 
 def fine_tune(
@@ -212,7 +181,7 @@ def fine_tune(
 
     def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
         newest[:] = [made(trained, {})]
-        return metrics_of(judged, detect_two_at_a_time(newest[0], judged, pool))
+        return metrics_of(judged, detect_all(newest[0], judged))
 
     with WorkerPool() as pool:
         warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)

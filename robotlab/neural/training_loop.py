@@ -11,9 +11,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable, Generator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -122,34 +120,6 @@ class BatchMaker:
         return joined([drawn[n] for n in range(count)])
 
 
-def prefetch(batches: Callable[[int], Batch], steps: range) -> Generator[Batch]:
-    """The batches of some steps, each drawn in another thread while the one before is learned from.
-
-    Parameters
-    ----------
-    batches : callable
-        Gives the batch of a step.
-    steps : range
-        Which steps, at least one.
-
-    Yields
-    ------
-    Batch
-        In order.
-
-    Examples
-    --------
-    >>> list(prefetch(lambda step: 10 * step, range(2, 5)))
-    [20, 30, 40]
-    """
-    with ThreadPoolExecutor(1) as thread:
-        coming = thread.submit(batches, steps[0])
-        for after in steps[1:]:
-            batch, coming = coming.result(), thread.submit(batches, after)
-            yield batch
-        yield coming.result()
-
-
 def train(
     engine: Engine,
     batches: Callable[[int], Batch],
@@ -206,27 +176,26 @@ def train(
         if judge is not None and not history.judged_steps:
             _judge_now(engine, judge, step, history, best)
             tell(step, history)
-        with closing(prefetch(batches, range(first, steps))) as drawn:
-            while step < steps:
-                used = (time.monotonic() - started) / seconds if seconds else 0.0
-                # By the steps, or by the clock where that is ahead.
-                place = min(max(step, int(used * steps)), steps - 1)
-                since.append(engine.step(next(drawn), one_cycle(place, steps, PEAK_RATE)))
-                step += 1
-                if len(since) == max(1, steps // 100) or step == steps:
-                    history.steps.append(step)
-                    history.losses.append(float(np.mean(since)))
-                    since.clear()
-                last = step == steps or used >= 1
-                due = [at for at in judge_from if at <= place]
-                if judge is not None and (due or last):
-                    judge_from = judge_from[len(due) :]
-                    _judge_now(engine, judge, step, history, best)
-                    if state_path is not None and not last:
-                        _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
-                tell(step, history)
-                if last:
-                    break
+        while step < steps:
+            used = (time.monotonic() - started) / seconds if seconds else 0.0
+            # By the steps, or by the clock where that is ahead.
+            place = min(max(step, int(used * steps)), steps - 1)
+            since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
+            step += 1
+            if len(since) == max(1, steps // 100) or step == steps:
+                history.steps.append(step)
+                history.losses.append(float(np.mean(since)))
+                since.clear()
+            last = step == steps or used >= 1
+            due = [at for at in judge_from if at <= place]
+            if judge is not None and (due or last):
+                judge_from = judge_from[len(due) :]
+                _judge_now(engine, judge, step, history, best)
+                if state_path is not None and not last:
+                    _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
+            tell(step, history)
+            if last:
+                break
     except KeyboardInterrupt:
         finished = False
         if state_path is not None:

@@ -1,10 +1,8 @@
 """Fine-tuning: the loop, interruption, resuming, the budget."""
 
-import contextlib
 import io
 import re
 import shutil
-import threading
 import zipfile
 from collections import namedtuple
 
@@ -24,7 +22,6 @@ from robotlab.neural.budget import (
     pictures_bytes,
     workers_within,
 )
-from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, choose_engine, torch_is_there
 from robotlab.neural.facts import shipped_weights
@@ -32,7 +29,7 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.samples import SampleSource
 from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
 from robotlab.neural.state_file import read_state
-from robotlab.neural.training_loop import BatchMaker, prefetch, train
+from robotlab.neural.training_loop import BatchMaker, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
 
@@ -128,37 +125,6 @@ def test_batches_show_every_picture_before_any_twice(blocks):
             batches(step)
     for turn in range(2):
         assert sorted(seen[24 * turn : 24 * turn + 24]) == list(range(24))
-
-
-@pytest.mark.parametrize("count", [1, 3])
-def test_two_pictures_at_a_time_give_what_one_at_a_time_gives(blocks, count):
-    data = blocks.having(blocks.pictures[:count])
-    detector = NeuralDetector.build(LAYERS, first_weights(LAYERS), data.classes, {})
-    with WorkerPool(2) as pool:
-        found = fine_tuning.detect_two_at_a_time(detector, data, pool)
-    alone = detect_all(detector, data)
-    assert len(found) == count and all(len(one) for one in alone)
-    for one, other in zip(found, alone, strict=True):
-        np.testing.assert_array_equal(one.boxes, other.boxes)
-        np.testing.assert_array_equal(one.scores, other.scores)
-
-
-def test_a_batch_is_drawn_while_the_one_before_is_learned_from():
-    """The second is drawn before anybody asks for it; what drawing raises reaches who asks."""
-    drawn = [threading.Event() for _ in range(3)]
-
-    def draw(step):
-        if step == 2:
-            raise OSError("gone")
-        drawn[step].set()
-        return step
-
-    with contextlib.closing(prefetch(draw, range(3))) as batches:
-        assert next(batches) == 0
-        assert drawn[1].wait(10)
-        assert next(batches) == 1
-        with pytest.raises(OSError, match="gone"):
-            next(batches)
 
 
 def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(blocks, tmp_path):
