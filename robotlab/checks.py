@@ -279,15 +279,15 @@ def whole(value: int, name: str, low: int = 0) -> int:
     return int(result)
 
 
-def whole_between(name: str, value: int, low: int, high: int) -> int:
+def whole_between(value: int, name: str, low: int, high: int) -> int:
     """Return `value` as an int from `low` to `high`, or say what is wrong.
 
     Parameters
     ----------
-    name : str
-        How the error message calls it.
     value : int
         The number.
+    name : str
+        How the error message calls it.
     low, high : int
         Allowed range, both ends included.
 
@@ -303,7 +303,7 @@ def whole_between(name: str, value: int, low: int, high: int) -> int:
 
     Examples
     --------
-    >>> whole_between("pictures", 100, 20, 10_000)
+    >>> whole_between(100, "pictures", 20, 10_000)
     100
     """
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:

@@ -14,7 +14,7 @@ import numpy as np
 
 from robotlab.budget.answer import Answer
 from robotlab.checks import number, whole
-from robotlab.control.checked_fields import CheckedFields, checked, limited
+from robotlab.control.checked_fields import CheckedFields, checked, limited, required
 from robotlab.errors import InputError
 
 CHARGING_CAUTION = (
@@ -30,8 +30,8 @@ _MOST_AH = 200.0
 # Share of the capacity that is left in the cold, by degrees C (common practice, no source).
 _COLD_C, _COLD_SHARE = (-20.0, 0.0, 20.0), (0.5, 0.8, 1.0)
 
-
-_printed = partial(limited, low=0, high=1e4, open_low=True, repair="read it off the pack or its data sheet")
+# A field for what stands on the pack or in its data sheet: volts of a cell, or capacities an hour.
+_data_sheet_number = partial(limited, low=0, high=1e4, open_low=True, repair="read it off the pack or its data sheet")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,16 +70,16 @@ class Pack(CheckedFields):
     125.0
     """
 
-    cells: int = checked(partial(whole, low=1))
-    capacity_ah: float = limited(
+    cells: int = required(whole, low=1)
+    capacity_ah: float = required(
         low=0, high=_MOST_AH, open_low=True, repair="give Ah: 1000 mAh, as on the label, are 1"
     )
-    full_v: float = _printed(4.20)
-    nominal_v: float = _printed(3.7)
-    empty_v: float = _printed(3.0)
-    stop_v: float = _printed(3.4)
-    discharge_c: float = _printed(10.0)
-    charge_c: float = _printed(1.0)
+    full_v: float = _data_sheet_number(4.20)
+    nominal_v: float = _data_sheet_number(3.7)
+    empty_v: float = _data_sheet_number(3.0)
+    stop_v: float = _data_sheet_number(3.4)
+    discharge_c: float = _data_sheet_number(10.0)
+    charge_c: float = _data_sheet_number(1.0)
     cell_v: tuple[float, ...] | None = None
     temperature_c: float = limited(20.0, low=-100, high=200, repair="give degrees Celsius")
 
@@ -254,8 +254,8 @@ class Charger(CheckedFields):
     'the charger serves 2 cells, the pack has 3: 1 would be charged by nobody, so the pack gets unbalanced, and an unbalanced one is emptied and overcharged cell by cell until it burns; take a balance charger made for 3 cells'
     """
 
-    cells: int = checked(lambda value, name: whole(value, f"the charger's {name}", 1))
-    current_a: float = checked(partial(_of_charger, most=1e3))
+    cells: int = required(lambda value, name: whole(value, f"the charger's {name}", 1))
+    current_a: float = required(_of_charger, most=1e3)
     balances: bool = True
     full_v: float = checked(partial(_of_charger, most=1e2), 4.20)
 

@@ -169,7 +169,7 @@ def labeled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
     pictures, labels = [], []
     for entry in data:
         picture = data.load(entry)
-        for box, label in zip(entry.boxes[entry.counts], entry.labels[entry.counts], strict=True):
+        for box, label in zip(entry.boxes[entry.counted], entry.labels[entry.counted], strict=True):
             pictures.append(square_crop(picture, box))
             labels.append(label)
         # What is ignored may be a thing all the same: empty pieces keep away from every box.

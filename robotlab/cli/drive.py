@@ -112,7 +112,7 @@ def run(options: Options) -> int:
 
 def _real(options: Options) -> int:
     from robotlab.checks import said
-    from robotlab.cli import robot_options as given
+    from robotlab.cli import robot_options
     from robotlab.control import SimulatedLink
     from robotlab.loop import drive
     from robotlab.robot.live_page import LivePage
@@ -134,19 +134,22 @@ def _real(options: Options) -> int:
         raise InputError(
             "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
         )
-    given.check_robot_numbers(options)
-    camera, place = given.camera_of(options), given.address_of(options.page) if options.page else None
+    robot_options.check_robot_numbers(options)
+    camera, place = robot_options.camera_of(options), robot_options.address_of(options.page) if options.page else None
     show(CAUTION + "\n")
     detector, score = driving_detector(options)
-    settings = given.settings_of(options, detector, score)
+    settings = robot_options.settings_of(options, detector, score)
     log = _free(Path(options.log or "drive.jsonl"))
     check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
     with ExitStack() as stack:
-        link, board = given.wheels_of(options, settings, stack)
-        take = given.take_of(options, camera, settings, board, stack)
+        link, board = robot_options.wheels_of(options, settings, stack)
+        take = robot_options.take_of(options, camera, settings, board, stack)
         if rehearsed:
             take.lifted = True
-        if not _passed(look(detector, take, camera, settings, link, *given.battery_of(options))):
+        # A dry run without wheels has no link at all; any other one gets its first HALT here.
+        link_to_halt = None if options.dry_run and options.wheels is None else link
+        battery_v, lowest_v = robot_options.battery_of(options)
+        if not _passed(look(detector, take, camera, settings, link_to_halt, battery_v, lowest_v)):
             return 1
         if not options.dry_run and not _answered(link, board, settings, asked):
             return 1
@@ -178,7 +181,7 @@ def _real(options: Options) -> int:
                 camera,
                 settings,
                 SimulatedLink() if options.dry_run else link,
-                options.time or (600.0 if page else 60.0),
+                options.time if options.time is not None else 600.0 if options.page else 60.0,
                 log=log,
                 lifted=options.dry_run,
                 hold=page,

@@ -135,8 +135,18 @@ def take_of(options: Options, camera: Any, settings: Settings, board: EmulatedBo
         from robotlab.robot.rehearsal import RenderedCamera
 
         wheels = board.wheels if board else lambda: (0.0, 0.0)
-        times, trolley = (settings.frame_hz, settings.delay_s), (settings.drive, settings.motor)
-        return RenderedCamera(*walk_named(options.walk), camera, wheels, *times, *trolley, options.seed)
+        walk, lighting = walk_named(options.walk)
+        return RenderedCamera(
+            walk,
+            lighting,
+            camera,
+            wheels,
+            frame_hz=settings.frame_hz,
+            delay_s=settings.delay_s,
+            drive=settings.drive,
+            motor=settings.motor,
+            seed=options.seed,
+        )
     from robotlab.robot import VideoCamera
 
     source = int(options.camera) if options.camera.isascii() and options.camera.isdigit() else options.camera

@@ -19,13 +19,36 @@ Command = Callable[[str, str], argparse.ArgumentParser]
 
 
 def option(
-    to: Any, usage: str, words: str, default: Any = None, kind: Callable[[str], Any] | None = None, **more: Any
+    parser: Any, usage: str, help_text: str, default: Any = None, kind: Callable[[str], Any] | None = None, **more: Any
 ) -> None:
     """Add an option or an argument to a parser or a group.
 
-    Its usage is written as help shows it: ``"-o --output FILE"`` takes a value,
-    ``"--head {linear,mlp}"`` one of these, ``"--quiet"`` none, and ``"data DATA"``
-    is known by its place.  A number as the default says what kind the value is of.
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser or group of one
+        What it is added to.
+    usage : str
+        As help shows it: ``"-o --output FILE"`` takes a value, ``"--head {linear,mlp}"``
+        one of these, ``"--quiet"`` none, and ``"data DATA"`` is known by its place.
+    help_text : str
+        The line of help.
+    default : object, optional
+        Value where the option is left out.  Its type sets the option's type where it is
+        an int or a float and no `kind` is given: with 0.3 the value is read as a float,
+        with 8888 as an int.
+    kind : callable, optional
+        Makes the value from its text (argparse's ``type``); the text itself is the value
+        where neither this nor a number as the default is given.
+    **more
+        Passed on to ``add_argument``.
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> option(parser, "--speed M/S", "limit of the speed", 0.3)
+    >>> option(parser, "--quiet", "no progress bar")
+    >>> parser.parse_args(["--speed", "1"])
+    Namespace(speed=1.0, quiet=False)
     """
     *flags, place = usage.split()
     if not flags or place.startswith("-"):
@@ -38,7 +61,7 @@ def option(
         if kind is None and isinstance(default, int | float):
             kind = type(default)
         more |= {"metavar": place or None, "default": default, "type": kind}
-    to.add_argument(*flags, help=words, **more)
+    parser.add_argument(*flags, help=help_text, **more)
 
 
 def flag(name: str) -> str:

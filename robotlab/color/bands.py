@@ -43,7 +43,8 @@ class Band:
 
     def __post_init__(self) -> None:
         tops = {"hue": HUES - 1, "saturation": 255, "value": 255}
-        vars(self).update({name: _ends(getattr(self, name), name, top) for name, top in tops.items()})
+        for name, top in tops.items():
+            object.__setattr__(self, name, _ends(getattr(self, name), name, top))
         for name in ("saturation", "value"):
             low, high = getattr(self, name)
             if low > high:
@@ -217,7 +218,8 @@ class LabBand:
             raise InputError(
                 f"lightness_weight must be from 0 to 1, got {self.lightness_weight}; 1 is the plain distance"
             )
-        vars(self).update(center=center, radius=radius, lightness_weight=weight)
+        for name, value in {"center": center, "radius": radius, "lightness_weight": weight}.items():
+            object.__setattr__(self, name, value)
 
     def distance(self, picture: np.ndarray) -> np.ndarray:
         """Distance of each pixel from the center of the band.

@@ -66,7 +66,9 @@ class Shape:
             raise InputError(
                 f"join_gap must be a finite number, 0 or more, got {self.join_gap}; 2 joins over stripes of two widths"
             )
-        vars(self).update(min_area_px=area, aspect=(low, high), min_fill=fill, join_gap=gap)
+        limits = {"min_area_px": area, "aspect": (low, high), "min_fill": fill, "join_gap": gap}
+        for name, value in limits.items():
+            object.__setattr__(self, name, value)
 
     def fits(self, blobs: Components) -> np.ndarray:
         """Which blobs fit.

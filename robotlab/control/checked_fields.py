@@ -19,8 +19,17 @@ def checked(check: Callable[[Any, str], Any], default: Any = MISSING) -> Any:
     return field(default=default, metadata={"check": check})
 
 
-def limited(default: Any = MISSING, **limits: Any) -> Any:
-    """A field for a number; `limits` as for :func:`robotlab.checks.number`."""
+def required(check: Callable[..., Any] = number, **limits: Any) -> Any:
+    """A field without a default, so whoever makes the group must give it.
+
+    ``capacity_ah: float = required(low=0)`` is no default, though it stands where one would:
+    it says how the field is checked.  `check` gets the value, its name and the `limits`.
+    """
+    return checked(partial(check, **limits))
+
+
+def limited(default: float, **limits: Any) -> Any:
+    """A field for a number, with a default; `limits` as for :func:`robotlab.checks.number`."""
     return checked(partial(number, **limits), default)
 
 

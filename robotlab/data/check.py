@@ -188,7 +188,7 @@ def _facts(data: DataSet) -> dict[str, Any]:
     sides = np.concatenate([entry.boxes[:, 2:] - entry.boxes[:, :2] for entry in data]).reshape(-1, 2)
     longer, shorter = sides.max(axis=1), sides.min(axis=1)
     labels = np.concatenate([entry.labels for entry in data]).astype(int)
-    counts = np.concatenate([entry.counts for entry in data]).astype(bool)
+    counts = np.concatenate([entry.counted for entry in data]).astype(bool)
     edges = (*SIZE_EDGES_PX, np.inf)
     names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
     recordings: dict[str, dict[str, Any]] = {}

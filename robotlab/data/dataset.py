@@ -265,7 +265,7 @@ class DataSet:
         >>> DataSet(Path("annotations.json"), ("post",), (1,), (row,)).need_boxes().box_count
         1
         """
-        if not any(entry.counts.any() for entry in self.pictures):
+        if not any(entry.counted.any() for entry in self.pictures):
             raise DataSetError(
                 f"{self.labels_path}: the {len(self)} pictures chosen must have at least one box that counts, "
                 "they have none; label them, or choose other recordings"

@@ -92,7 +92,7 @@ def drawn_labels(data: DataSet, entry: LabeledImage, scale: float) -> np.ndarray
     """
     colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
     small = _scaled(data.load(entry), scale)
-    return draw_boxes(small, entry.boxes * scale, colors, dashed=~entry.counts)
+    return draw_boxes(small, entry.boxes * scale, colors, dashed=~entry.counted)
 
 
 def _scaled(picture: np.ndarray, scale: float) -> np.ndarray:

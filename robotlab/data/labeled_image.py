@@ -112,7 +112,7 @@ class LabeledImage:
         return len(self.boxes)
 
     @property
-    def counts(self) -> np.ndarray:
+    def counted(self) -> np.ndarray:
         """Which boxes count, (N,) bool: those that are neither ignored nor a crowd."""
         return ~(self.ignore | self.crowd)
 

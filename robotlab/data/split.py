@@ -157,7 +157,7 @@ def _shares(data: DataSet) -> tuple[np.ndarray, np.ndarray]:
     rows = {name: row for row, name in enumerate(data.recordings)}
     table = np.zeros((len(rows), 1 + len(data.classes)))
     for entry in data.pictures:
-        boxes = np.bincount(entry.labels[entry.counts], minlength=len(data.classes))
+        boxes = np.bincount(entry.labels[entry.counted], minlength=len(data.classes))
         table[rows[entry.recording]] += [1, *boxes]
     table = table[:, table.any(axis=0)]
     return table / table.sum(axis=0), np.array([1.0, *[1 / max(1, table.shape[1] - 1)] * (table.shape[1] - 1)])

@@ -175,12 +175,24 @@ def _new(
         else:
             height, width = pictures_io.check_picture(sample.picture, where).shape[:2]
             content = pictures_io.encode(sample.picture, Path(file_name).suffix, quality)
-        columns = {name: value for name, value in vars(sample).items() if name not in ("name", "picture", "more")} | {
-            "recording": str(sample.recording),
-            "boxes": check_boxes(sample.boxes, f"boxes of {where}"),
-            "annotation_ids": range(boxes + 1, boxes + 1 + len(sample.boxes)),
-        }
-        entry = LabeledImage(number, beside / file_name, width, height, **columns, record=dict(sample.more))
+        entry = LabeledImage(
+            number,
+            beside / file_name,
+            width,
+            height,
+            recording=str(sample.recording),
+            lighting=sample.lighting,
+            distance_m=sample.distance_m,
+            boxes=check_boxes(sample.boxes, f"boxes of {where}"),
+            labels=sample.labels,
+            areas=sample.areas,
+            crowd=sample.crowd,
+            ignore=sample.ignore,
+            visibility=sample.visibility,
+            distances_m=sample.distances_m,
+            annotation_ids=range(boxes + 1, boxes + 1 + len(sample.boxes)),
+            record=dict(sample.more),
+        )
         if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < class_count:
             came = entry.labels.tolist()
             raise DataSetError(f"{where}: labels must be from 0 to {class_count - 1}, got {came}; count from 0")

@@ -43,21 +43,33 @@ _SPEED_TOLERANCE = 0.005
 
 
 @dataclass
-class _Lost(FaultModel):
-    """After a picture the target is gone, or the camera hangs; later the computer may hang too: the link falls silent."""
+class _ComputerHangs(FaultModel):
+    """The computer hangs, and the link falls silent; never unless a time is given."""
 
-    last: int
-    hung: bool
     silent_s: float = math.inf
 
-    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
-        return [] if self.hung and index > self.last else [(frame, 0.0)]
+    def link(self, t_s: float) -> bool:
+        return t_s < self.silent_s - 1e-9
+
+
+@dataclass(kw_only=True)
+class _TargetVanishes(_ComputerHangs):
+    """After the picture of number `last` the detector finds nothing; later the computer may hang too."""
+
+    last: int
 
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         return Detections.none(found.classes) if index > self.last else found
 
-    def link(self, t_s: float) -> bool:
-        return t_s < self.silent_s - 1e-9
+
+@dataclass(kw_only=True)
+class _CameraHangs(_ComputerHangs):
+    """After the picture of number `last` no other comes; later the computer may hang too."""
+
+    last: int
+
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
+        return [] if index > self.last else [(frame, 0.0)]
 
 
 def measure_ultimate_gain(robot: Robot) -> float:
@@ -241,7 +253,8 @@ def _way_m(robot: Robot, speed_mps: float, hung: bool) -> float:
 
     def drive(silent_s: float = math.inf) -> Run:
         duration_s = last * s.frame_s + robot.reaction_s + up_s
-        return _far_run(settings, duration_s, faults=_Lost(last, hung, silent_s))
+        fault = _CameraHangs if hung else _TargetVanishes
+        return _far_run(settings, duration_s, faults=fault(silent_s, last=last))
 
     run = drive()
     begin = int(np.argmin(np.abs(run.t_s - run.picture_t_s[last])))

@@ -10,7 +10,7 @@ from scipy.optimize import bisect
 
 from robotlab.camera import Camera, working_range
 from robotlab.checks import number
-from robotlab.control.checked_fields import CheckedFields, limited
+from robotlab.control.checked_fields import CheckedFields, required
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 
@@ -62,7 +62,9 @@ class Robot(CheckedFields):
     """
 
     camera: Camera
-    smallest_px: float = limited(low=0, open_low=True, repair="give the height in px from which the detector is usable")
+    smallest_px: float = required(
+        low=0, open_low=True, repair="give the height in px from which the detector is usable"
+    )
     settings: Settings = field(default_factory=Settings)
     name: str = "robot"
     assumed: Robot | None = field(default=None, repr=False)

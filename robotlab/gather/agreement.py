@@ -115,7 +115,7 @@ def label_agreement(first: DataSet, second: DataSet) -> Agreement:
     for mine, theirs in pairs:
         if (mine.width_px, mine.height_px) != (theirs.width_px, theirs.height_px):
             raise DataSetError(f"{mine.name} must have one size in both sets, it has two; label copies of one data set")
-        rows, columns = (np.flatnonzero(entry.counts) for entry in (mine, theirs))
+        rows, columns = (np.flatnonzero(entry.counted) for entry in (mine, theirs))
         overlap = iou(mine.boxes[rows], theirs.boxes[columns])
         found = [(a, b) for a, b in zip(*linear_sum_assignment(-overlap), strict=True) if overlap[a, b] >= SAME_IOU]
         here = [float(overlap[pair]) for pair in found]

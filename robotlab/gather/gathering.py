@@ -246,7 +246,7 @@ def _check(
         ("changed_bits", 0 if changed_bits is None else changed_bits, 0, 127),
         ("most", 1 if most is None else most, 1, 1_000_000),
     ):
-        whole_between(name, value, low, high)
+        whole_between(value, name, low, high)
     if lighting is not None and not is_word(lighting):
         raise InputError(f"lighting must be a printable word, got {short(lighting)}; write for instance dusk")
 

@@ -145,8 +145,8 @@ def _trusted(data: DataSet, seen: list[tuple[LabeledImage, Detections, float]]) 
         sure = detections.scores >= score
         same = entry.labels[:, None] == detections.labels[sure]
         found = ((iou(entry.boxes, detections.boxes[sure]) >= 0.5) & same).any(axis=1)
-        total += np.bincount(entry.labels[entry.counts], minlength=len(total))
-        hits += np.bincount(entry.labels[entry.counts & found], minlength=len(hits))
+        total += np.bincount(entry.labels[entry.counted], minlength=len(total))
+        hits += np.bincount(entry.labels[entry.counted & found], minlength=len(hits))
     return hits >= TRUSTED * np.maximum(total, 1)
 
 
@@ -160,7 +160,7 @@ def _of_picture(
             name = data.classes[labels[column]]
             words = f"a {name} without a label? The detector's score is {scores[column]:.2f}"
             yield Suspect(entry, "missing", None, boxes[column], float(scores[column]), words)
-    for row in np.flatnonzero(entry.counts):
+    for row in np.flatnonzero(entry.counted):
         own, name = entry.labels[row], data.classes[entry.labels[row]]
         same = np.where(labels == own, overlap[row], 0.0)
         other = np.where((labels != own) & (scores >= score), overlap[row], 0.0)

@@ -194,8 +194,8 @@ def capture_plan(
     >>> [quota.wanted for quota in plan.group("distance")], [quota.wanted for quota in plan.group("without it")]
     ([8, 8, 8, 8, 8], [5, 5])
     """
-    whole_between("pictures", pictures, 20, 10_000)
-    whole_between("backgrounds", backgrounds, 1, 100)
+    whole_between(pictures, "pictures", 20, 10_000)
+    whole_between(backgrounds, "backgrounds", 1, 100)
     lightings = tuple(dict.fromkeys(lightings))
     if not lightings or not all(map(is_word, lightings)):
         raise InputError(f"lightings must be printable words, got {short(lightings)}; name one or more")
@@ -242,7 +242,7 @@ def _labeled(
         return [], 0, 0, 0
     found = box_distances(data, camera, height_m, target)
     label = data.classes.index(target) if target else 0
-    total = sum(int(((entry.labels == label) & entry.counts).sum()) for entry in data)
+    total = sum(int(((entry.labels == label) & entry.counted).sum()) for entry in data)
     # What nobody has looked at yet is not known to be empty; the labeler notes what was.
     bare = [entry for entry in data if not (entry.labels == label).any() and entry.record.get("labeled", True)]
     empty = sum(not len(entry) for entry in bare)

@@ -110,7 +110,7 @@ def box_distances(data: DataSet, camera: Camera, height_m: float, target: str | 
     label, found = data.classes.index(name), []
     for entry in data:
         seen = Camera(entry.width_px, entry.height_px, camera.hfov_rad, camera.height_m, camera.pitch_rad)
-        for row in np.flatnonzero((entry.labels == label) & entry.counts):
+        for row in np.flatnonzero((entry.labels == label) & entry.counted):
             box = entry.boxes[row]
             if box[1] > 0.5 and box[3] < entry.height_px - 0.5:
                 try:
@@ -147,7 +147,7 @@ def check_sizes(
     longest, scale = choose_working(data.need_boxes())
     sides = []
     for entry in data:
-        counted = entry.boxes[entry.counts]
+        counted = entry.boxes[entry.counted]
         factor = working_size(entry.width_px, entry.height_px, longest, scale)[0] / entry.width_px
         sides += ((counted[:, 2:] - counted[:, :2]).min(axis=1) * factor).tolist() if len(counted) else []
     known = camera is not None and height_m is not None

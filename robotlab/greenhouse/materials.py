@@ -169,7 +169,8 @@ class Surface:
         """Fill in the surfaces of boxes; gives the rays that look into one, and what those see."""
         start, materials = self.rounds, self.materials[:, self.rounds :]
         (ex, ey, _, enter, _), (on_top, on_x, _) = m
-        base, (whole, half_x, half_y, slatted) = materials[ROW.red : ROW.red + 3], materials[ROW.height :]
+        base, whole = materials[ROW.red : ROW.red + 3], materials[ROW.height]
+        half_x, half_y, slatted = materials[ROW.half_x], materials[ROW.half_y], materials[ROW.slatted]
         place = m.way[:3] * enter
         place[:2] += self.geometry[8:, start:]
         place[2] += self.eye

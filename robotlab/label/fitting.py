@@ -71,7 +71,7 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
     it; from that a :class:`~robotlab.label.refining.Refiner` learns how to move
     its boxes, and which are worth showing.
     """
-    shown = sorted({int(label) for entry in labeled for label in entry.labels[entry.counts]})
+    shown = sorted({int(label) for entry in labeled for label in entry.labels[entry.counted]})
     learned = (labeled.of_classes([labeled.classes[place] for place in shown]) if shown else labeled).need_boxes()
     working_px, scale = choose_working(learned)
     weights, count = shipped_weights(), len(learned.classes)
@@ -125,7 +125,7 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
 
 
 def _truths(entry: LabeledImage) -> tuple[np.ndarray, np.ndarray]:
-    return entry.boxes[entry.counts], entry.labels[entry.counts]
+    return entry.boxes[entry.counted], entry.labels[entry.counted]
 
 
 def _folds(data: DataSet) -> np.ndarray:

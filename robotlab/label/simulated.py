@@ -178,7 +178,7 @@ def _correct(suggested, entry, category_of) -> tuple[PictureLabels, Effort]:
     """What a person makes of suggestions: the labels, and the effort."""
     boxes, kept, dragged, used = [], 0, 0, 0
     for place, category in category_of.items():
-        rows = np.flatnonzero((entry.labels == place) & entry.counts)
+        rows = np.flatnonzero((entry.labels == place) & entry.counted)
         some = np.array([one.box for one in suggested if one.category_id == category]).reshape(-1, 4)
         pairs = {truth: row for row, truth in best_matches(some, entry.boxes[rows], DRAG_IOU)}
         used += len(pairs)
@@ -192,7 +192,7 @@ def _correct(suggested, entry, category_of) -> tuple[PictureLabels, Effort]:
                     dragged += 1
             boxes.append(LabeledBox(tuple(corners.tolist()), category))
         free = np.delete(some, list(pairs.values()), axis=0)
-        for row, _ in best_matches(free, entry.boxes[(entry.labels == place) & ~entry.counts], DRAG_IOU):
+        for row, _ in best_matches(free, entry.boxes[(entry.labels == place) & ~entry.counted], DRAG_IOU):
             boxes.append(LabeledBox(tuple(free[row].tolist()), category, not_sure=True))
     count = sum(not box.not_sure for box in boxes)
     effort = Effort(1, count, kept, dragged, count - kept - dragged, len(suggested) - used)

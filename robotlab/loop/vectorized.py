@@ -75,7 +75,17 @@ class ManyRuns:
 class _Plan:
     """Times, the path of the post, and all the chance."""
 
-    def __init__(self, walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> None:
+    def __init__(
+        self,
+        walk: Walk,
+        settings: Settings | None,
+        runs: int,
+        seed: int,
+        hfov_rad: float,
+        duration_s: float | None,
+        start: tuple[float, float, float],
+        vary: Mapping[str, np.ndarray | float],
+    ) -> None:
         self.settings: Settings = settings or Settings()
         s, runs, seed = self.settings, whole(runs, "runs", 1), whole(seed, "seed")
         if s.law != "p" or s.max_jerk_mps3 is not None or s.detector_s > 0 or s.motor.dead_band_mps > 0:

@@ -277,9 +277,17 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
     ignored |= ~area_bits(found.area[rows]) & _FULL & ~hit
     label = found.label[rows]
     final = np.lexsort((-found.score[rows], label))
-    columns = [column[final] for column in (rows, label, rank, hit, ignored, truth, paired)]
-    columns += [counted, _count(counted, truths.label, len(truths.classes))]
-    return Matches(*columns)
+    return Matches(
+        row=rows[final],
+        label=label[final],
+        rank=rank[final],
+        hit=hit[final],
+        ignored=ignored[final],
+        truth=truth[final],
+        paired=paired[final],
+        counted=counted,
+        truth_counts=_count(counted, truths.label, len(truths.classes)),
+    )
 
 
 def _count(counted: np.ndarray, label: np.ndarray, classes: int) -> np.ndarray:

@@ -110,11 +110,13 @@ class GroundTruthTable:
         given = {"area": xywh[:, 2] * xywh[:, 3], "crowd": none, "ignore": none, **given}
         kinds = {"picture": np.int64, "label": np.int64, "area": np.float64, "crowd": bool, "ignore": bool}
         columns = {name: _column(given[name], len(xywh), kind, name) for name, kind in kinds.items()}
-        vars(self).update(columns, xywh=xywh, classes=tuple(str(name) for name in self.classes))
-        _within(self.picture, self.pictures, "picture", "the pictures")
-        _within(self.label, len(self.classes), "label", "the classes")
-        if not np.isfinite(self.area).all():
+        classes = tuple(str(name) for name in self.classes)
+        _within(columns["picture"], self.pictures, "picture", "the pictures")
+        _within(columns["label"], len(classes), "label", "the classes")
+        if not np.isfinite(columns["area"]).all():
             raise BoxError("area must be finite, a row is not; leave area out to take width times height")
+        for name, value in {**columns, "xywh": xywh, "classes": classes}.items():
+            object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
         return len(self.xywh)
@@ -156,10 +158,12 @@ class DetectionTable:
         xywh = _sides(self.xywh, "found boxes")
         kinds = {"score": np.float64, "picture": np.int64, "label": np.int64}
         columns = {name: _column(getattr(self, name), len(xywh), kind, name) for name, kind in kinds.items()}
-        vars(self).update(columns, xywh=xywh, area=xywh[:, 2] * xywh[:, 3])
-        if not np.isfinite(self.score).all():
-            row = int(np.flatnonzero(~np.isfinite(self.score))[0])
-            raise BoxError(f"scores must be finite, row {row} is {self.score[row]}; leave such detections out")
+        score = columns["score"]
+        if not np.isfinite(score).all():
+            row = int(np.flatnonzero(~np.isfinite(score))[0])
+            raise BoxError(f"scores must be finite, row {row} is {score[row]}; leave such detections out")
+        for name, value in {**columns, "xywh": xywh, "area": xywh[:, 2] * xywh[:, 3]}.items():
+            object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
         return len(self.xywh)

@@ -60,7 +60,7 @@ def choose_working(data: DataSet) -> tuple[int | None, float]:
     longest = max(max(entry.width_px, entry.height_px) for entry in data.pictures)
     sides = [np.zeros(0)]
     for entry in data.pictures:
-        boxes = entry.boxes[entry.counts]
+        boxes = entry.boxes[entry.counted]
         size = (boxes[:, 2:] - boxes[:, :2]).prod(axis=1) ** 0.5
         # What the side would be if this picture's longest side were the set's.
         sides.append(size * (longest / max(entry.width_px, entry.height_px)))
@@ -111,8 +111,8 @@ class SampleSource(Sequence):
         ratio = np.array([size[0] / width, size[1] / height] * 2)
         if size != (width, height):
             picture = to_size(picture, size)
-        boxes, counts = entry.boxes * ratio, entry.counts
-        sample = TrainingSample(picture, boxes[counts], entry.labels[counts], boxes[~counts])
+        boxes, counted = entry.boxes * ratio, entry.counted
+        sample = TrainingSample(picture, boxes[counted], entry.labels[counted], boxes[~counted])
         if picture.nbytes <= self._room:
             self._room -= picture.nbytes
             self._kept[index] = sample
@@ -132,7 +132,7 @@ class SampleSource(Sequence):
         for entry in self.data.pictures:
             size = working_size(entry.width_px, entry.height_px, self.working_px, self.scale)
             sizes.append(size)
-            boxes = entry.boxes[entry.counts]
+            boxes = entry.boxes[entry.counted]
             spans = (boxes[:, 2:] - boxes[:, :2]).max(axis=1, initial=0)
             sides.append(spans * (size[0] / entry.width_px))
         return sizes, np.concatenate(sides)

@@ -90,7 +90,7 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
     # Of each recording, and of all that is left: pictures (None), and boxes that count, by class.
     counts: dict[str, Counter[int | None]] = {name: Counter() for name in data.recordings}
     for entry in data.pictures:
-        counts[entry.recording].update([None, *entry.labels[entry.counts].tolist()])
+        counts[entry.recording].update([None, *entry.labels[entry.counted].tolist()])
     left: Counter[int | None] = Counter()
     for own in counts.values():
         left.update(own)
@@ -115,14 +115,14 @@ def _teaches(data: DataSet, entries: Sequence) -> bool:
     """Whether every class that the data set shows is among the entries."""
 
     def shown(part: Sequence) -> set[int]:
-        return {int(label) for entry in part for label in entry.labels[entry.counts]}
+        return {int(label) for entry in part for label in entry.labels[entry.counted]}
 
     return bool(entries) and shown(entries) == shown(data.pictures)
 
 
 def truth_sides(data: DataSet) -> np.ndarray:
     """Sides of the truths that count: the root of their area, px of the pictures."""
-    return np.concatenate([(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[e.counts] ** 0.5 for e in data.pictures])
+    return np.concatenate([(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[e.counted] ** 0.5 for e in data.pictures])
 
 
 def scale_caution(detector: Any, data: DataSet) -> str:

@@ -190,7 +190,7 @@ def _around(entry: LabeledImage, boxes: list[np.ndarray], colors: list) -> np.nd
 
 
 def _smallest(entry: LabeledImage) -> float:
-    counted = entry.boxes[entry.counts]
+    counted = entry.boxes[entry.counted]
     return float((counted[:, 2:] - counted[:, :2]).min(initial=np.inf))
 
 

@@ -232,7 +232,7 @@ def pictures_part(
         believed = {name: found[name][place].scores >= (evaluations[name].score or 2) for name in found}
         counts = ", ".join(f"{name} found {used.sum()}" for name, used in believed.items())
         lighting = f", {entry.lighting}" if entry.lighting else ""
-        truths = int(entry.counts.sum())
+        truths = int(entry.counted.sum())
         page.picture(
             row,
             f"{entry.name}: {truths} ground-truth boxes; {counts}.",

@@ -203,8 +203,18 @@ class VideoCamera:
             span_s = self._came[-1] - self._came[0] if len(self._came) > 1 else 0.0
             rate_hz = (len(self._came) - 1) / span_s if span_s > 0 else None
             waiting_s = statistics.median(self._waits) if self._waits else None
-            measured = (str(self._source), self._size, rate_hz, self._exposure, self._delay, waiting_s)
-            return CameraReport(*measured, self._pictures, self._handed, self._reconnects, fault)
+            return CameraReport(
+                source=str(self._source),
+                size=self._size,
+                rate_hz=rate_hz,
+                exposure_s=self._exposure,
+                delay_s=self._delay,
+                waiting_s=waiting_s,
+                pictures=self._pictures,
+                handed=self._handed,
+                reconnects=self._reconnects,
+                fault=fault,
+            )
 
     def close(self) -> None:
         """Let the camera go; a picture that is waited for is not handed over anymore."""

@@ -69,7 +69,7 @@ class ReplayChoice(AnsweringWidget):
             share, off = share_on_post(run), run.scores()["distance_error_m"]
             text += f" {name}: on the post in {100 * share:.0f} % of the pictures, distance {off:.2f} m off."
         left, right = (runs[name] for name in names)
-        if left is right:
+        if names[0] == names[1]:
             page = replay_html(left, f"Walk {walk}, {names[0]}")
         else:
             page = replay_pair_html(left, right, names, f"Walk {walk}")

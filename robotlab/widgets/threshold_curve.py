@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
@@ -150,7 +149,7 @@ class ThresholdCurve(SliderPicture):
         classes = self._data.classes
         labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
-        strip: dict[Any, list] = {entry.id: [] for entry in self._entries}
+        matched: dict[int | str, list] = {entry.id: [] for entry in self._entries}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
@@ -162,11 +161,13 @@ class ThresholdCurve(SliderPicture):
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
-                if entry.id in strip:
-                    strip[entry.id].append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
+                if entry.id in matched:
+                    matched[entry.id].append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Matched(Curve(score[order], hit[order], truths), tuple(strip.values()))
+        # One for each place in the strip: a picture may be named twice.
+        strip = tuple(matched[entry.id] for entry in self._entries)
+        return _Matched(Curve(score[order], hit[order], truths), strip)
 
     def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
         limit = round(float(iou_limit), 2)

@@ -134,8 +134,8 @@ class TrainingMonitor(Widget):
         TrainingMonitor
             With the picture's ground truth; what counts for nothing is left out.
         """
-        boxes, labels = entry.boxes[entry.counts], entry.labels[entry.counts]
-        return cls(data.load(entry), boxes, labels, data.classes, ignored=entry.boxes[~entry.counts], **options)
+        boxes, labels = entry.boxes[entry.counted], entry.labels[entry.counted]
+        return cls(data.load(entry), boxes, labels, data.classes, ignored=entry.boxes[~entry.counted], **options)
 
     def watch(self, history: History, detector: NeuralDetector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.

@@ -9,7 +9,7 @@ from robotlab.camera import Camera
 from robotlab.greenhouse import WALKS, render
 from robotlab.image import decode, resize
 from robotlab.loop import default_camera
-from robotlab.widgets import CameraView, Resizing
+from robotlab.widgets import CameraView, PickColor, Resizing
 from robotlab.widgets.resizing import standing_out, without_post
 
 
@@ -107,3 +107,12 @@ def test_resizing_shows_the_pixels_of_the_small_picture():
     # Each panel begins at column 272 and row 180 of the large picture, column 34 and row 22.5 of the small one.
     panel = shown[32:, 2 * 248 :]
     assert np.array_equal(panel[20, 10], small[23, 34]) and np.array_equal(panel[150 + 5, 120 + 10], small[30, 40])
+
+
+def test_the_frame_around_a_place_near_the_corner_is_drawn_as_far_as_the_picture_reaches():
+    """By hand: 3 px around the middle of pixel (1, 1) ends at 4.5, the white line lies 1 px farther; left and above is no room."""
+    gray = np.full((30, 40, 3), 120, np.uint8)
+    shown = decode(PickColor(gray, (1, 1)).picture)[:, :40]
+    white = np.zeros((30, 40), bool)
+    white[:6, 5] = white[5, :6] = True
+    assert np.array_equal((shown == 255).all(axis=2), white)

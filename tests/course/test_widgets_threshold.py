@@ -153,6 +153,18 @@ def test_boxes_of_the_strip_add_up(data, found):
         assert counts(shown) == [len(kinds["TP"]), len(kinds["FP"]), len(kinds["FN"])]
 
 
+def test_a_picture_named_twice_is_drawn_twice(data, found):
+    id, other = data[3].id, data[4].id
+    once, twice = ThresholdCurve(data, found, ids=[id]), ThresholdCurve(data, found, ids=[id, id])
+    mixed = ThresholdCurve(data, found, ids=[id, other, id])
+    assert [len(shown._at("all classes", 0.5).strip) for shown in (once, twice, mixed)] == [1, 2, 3]
+    first, second, third = ([part[1].tolist() for part in parts] for parts in mixed._at("all classes", 0.5).strip)
+    assert first == third != second
+    strip = decode(twice.picture)[312:480]
+    blue = (strip == (0x56, 0xB4, 0xE9)).all(axis=2)  # lines of true positives
+    assert blue[:, :345].any() and blue[:, 345:].any()
+
+
 def test_one_class_has_no_chooser_and_scores_may_be_any_numbers():
     coins = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
     found = [Detections(one.boxes, np.linspace(40.0, 90.0, len(one)), one.labels, coins.classes) for one in coins]
