@@ -10,15 +10,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy  # which imports its parts when they are first used
 
 from robotlab.errors import InputError
 from robotlab.greenhouse.scene import Scene, Thing
-
-if TYPE_CHECKING:
-    from scipy.interpolate import PchipInterpolator
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,11 +62,9 @@ class Walk:
             )
 
     @cached_property
-    def _curve(self) -> PchipInterpolator:
+    def _curve(self) -> scipy.interpolate.PchipInterpolator:
         """Shape-preserving cubics: smooth, and never past the points, so that a stop is a stop."""
-        from scipy.interpolate import PchipInterpolator  # takes a quarter of a second, and not every command walks
-
-        return PchipInterpolator(self.times_s, self.points_m)
+        return scipy.interpolate.PchipInterpolator(self.times_s, self.points_m)
 
     @property
     def duration_s(self) -> float:

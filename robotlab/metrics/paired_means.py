@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # which imports its parts when they are first used
 
 from robotlab.errors import InputError
 
@@ -145,9 +146,7 @@ def paired_mean(first: Sequence[float], second: Sequence[float], confidence: flo
         raise InputError("errors must be finite, some are not; leave out cases that one of the two has no error for")
     if not 0 < confidence < 1:
         raise InputError(f"confidence must lie between 0 and 1, got {confidence}; 0.95 is usual")
-    from scipy.stats import t  # takes long to import
-
     better = a - b
-    half = float(t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
+    half = float(scipy.stats.t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
     mean = float(better.mean())
     return PairedMean(mean, float(mean - half), float(mean + half), len(better), confidence)

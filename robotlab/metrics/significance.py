@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 
+import scipy  # which imports its parts when they are first used
+
 from robotlab.errors import InputError
 
 # Two-sided 95 % point of the normal distribution (any table; scipy.stats.norm.ppf(.975)).
@@ -97,12 +99,10 @@ def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float
     """
     if min(only_a, only_b) < 0:
         raise InputError(f"counts must be 0 or more, got {only_a} and {only_b}; check the counts")
-    from scipy.stats import binom, chi2  # takes long to import
-
     total = only_a + only_b
     if method == "exact":
         smaller = min(only_a, only_b)
-        return float(smaller), min(1.0, 2 * float(binom.cdf(smaller, total, 0.5))) if total else 1.0
+        return float(smaller), min(1.0, 2 * float(scipy.stats.binom.cdf(smaller, total, 0.5))) if total else 1.0
     if method not in ("corrected", "plain"):
         raise InputError(f"method must be exact, corrected or plain, got {method!r}; exact is good at any count")
     if not total:
@@ -110,4 +110,4 @@ def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float
     # Without the floor at 0 equal counts would give a difference of one (Edwards' correction of nothing).
     gap = abs(only_a - only_b) if method == "plain" else max(abs(only_a - only_b) - 1, 0)
     statistic = gap**2 / total
-    return statistic, float(chi2.sf(statistic, 1))
+    return statistic, float(scipy.stats.chi2.sf(statistic, 1))

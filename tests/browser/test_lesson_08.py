@@ -36,9 +36,9 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: " TP, " in text.inner_text(), "the counts")
     score = picture.get_by_label("confidence threshold")
     at_first, source = counts(), image.get_attribute("src")
-    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     lowest = "confidence threshold 0.00"
     notebook.press_until(score, "Home", lambda: text.inner_text().startswith(lowest), "the lowest threshold")
+    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     at_lowest = counts()
     assert at_lowest[0] > at_first[0] and at_lowest[1] > at_first[1] and at_lowest[2] < at_first[2]
     assert sum(at_lowest[::2]) == sum(at_first[::2])
