@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import numpy as np
+import psutil
 import pytest
 from small_notebook import write_notebook
 
@@ -264,6 +265,20 @@ def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
         context.close()
 
 
+def begun_again(notebook, killed):
+    """Wait for a new process: the server may not have seen yet that the killed one is gone, and calls it idle."""
+
+    def new_and_idle() -> bool:
+        try:
+            ours = psutil.Process(notebook.lab.process.pid).children(recursive=True)
+            new = any(one.pid != killed and "ipykernel" in " ".join(one.cmdline()) for one in ours)
+        except psutil.Error:  # One ended at this moment.
+            return False
+        return new and any(kernel["execution_state"] == "idle" for kernel in notebook.lab.kernels() or [])
+
+    notebook.until(new_and_idle, "a kernel")
+
+
 def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
@@ -282,9 +297,7 @@ def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     # The tab is closed as well, and opened anew; the restarted kernel gets what waited.
     page.reload()
     page.locator(".jp-Notebook .jp-Cell").first.wait_for()
-    one.notebook.until(
-        lambda: any(k["execution_state"] == "idle" for k in one.notebook.lab.kernels() or []), "a kernel"
-    )
+    begun_again(one.notebook, pid)
     one.notebook.run_all()
     one.notebook.until(lambda: len(one.boxes(shown)) == 2, "what waited, saved")
     Page(one.notebook, one.folder).all_saved()
@@ -428,7 +441,7 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     os.kill(pid, signal.SIGKILL)
     one.page.goto("about:blank")
     again = notebook_on(one.notebook.lab, one.page, "label.ipynb")
-    again.until(lambda: any(k["execution_state"] == "idle" for k in again.lab.kernels() or []), "a kernel")
+    begun_again(again, pid)
     again.run_all()
     Page(again, one.folder).all_saved()
     again.until(lambda: len(one.boxes(shown)) == 2 and len(one.boxes(shown + 1)) == 1, "what waited in both, saved")
