@@ -168,7 +168,8 @@ def train(
         first, spent, history, best = _restored(state_path, engine, fingerprint)
     started = time.monotonic() - spent
     judge_from = [steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED) for k in range(JUDGED)]
-    judge_from = [at for at in judge_from if at >= first]
+    # The last step taken was first - 1: what was due by then has been judged, or Ctrl-C came meanwhile.
+    judge_from = [at for at in judge_from if at > first - 1]
     since: list[float] = []
     step = first
     finished = True

@@ -174,7 +174,7 @@ def settled_soon(monkeypatch):
 
 
 @pytest.mark.slow
-def test_interrupted_fit_says_so(blocks, monkeypatch, settled_soon):
+def test_interrupted_fit_says_so_and_goes_on_without_a_new_start(blocks, monkeypatch, settled_soon, tmp_path):
     step = NumpyEngine.step
     count = []
 
@@ -184,9 +184,17 @@ def test_interrupted_fit_says_so(blocks, monkeypatch, settled_soon):
             raise KeyboardInterrupt
         return step(self, batch, rate)
 
-    monkeypatch.setattr(NumpyEngine, "step", stopping)
-    detector = fit(blocks, training="fine_tuning", engine="numpy", epochs=20, progress=False)
-    assert detector.facts["interrupted"] is True
+    options = {"training": "fine_tuning", "engine": "numpy", "epochs": 8, "progress": False}
+    whole = fit(blocks, **options)
+    state = tmp_path / "state.npz"
+    with monkeypatch.context() as patched:
+        patched.setattr(NumpyEngine, "step", stopping)
+        detector = fit(blocks, **options, state_path=state)
+    assert detector.facts["interrupted"] is True and state.exists()
+    # Gone on from the state, which holds the weights: no head is fitted first, and the end is the same.
+    monkeypatch.setattr(fine_tuning, "start_weights", None)
+    again = fit(blocks, **options, state_path=state)
+    assert again.facts["curve"] == whole.facts["curve"] and not state.exists()
 
 
 @pytest.mark.slow

@@ -376,15 +376,14 @@ def convolve_backward(
     scratch : Scratch
         Working arrays.
     """
+    rows = slice(0, x.shape[1])
     if layer.stride == 1 and x_gradient is not None:
-        by_side = scratch.array("kernel gradient", (kernel[:, 0].size, len(x)))
-        rows = slice(0, len(x[0]))
-        backward_both(backward_matrix(kernel, layer), layer, x, gradient, x_gradient, by_side, scratch, rows)
-        kernel_gradient[...] = turned_kernel(by_side, kernel.shape)
+        matrix = scratch.array("kernel gradient", (kernel[:, 0].size, len(x)))
+        backward_both(backward_matrix(kernel, layer), layer, x, gradient, x_gradient, matrix, scratch, rows)
+        kernel_gradient[...] = turned_kernel(matrix, kernel.shape)
         return
-    by_side = scratch.array("kernel gradient", (kernel[0].size, len(kernel)))
-    backward_kernel(x, layer, gradient, by_side, scratch)
-    kernel_gradient[...] = by_side.T.reshape(kernel.shape)
+    on_its_side = scratch.array("kernel gradient", (kernel[0].size, len(kernel)))
+    backward_kernel(x, layer, gradient, on_its_side, scratch)
+    kernel_gradient[...] = on_its_side.T.reshape(kernel.shape)
     if x_gradient is not None:
-        rows = slice(0, len(x[0]))
         backward_picture(backward_matrix(kernel, layer), layer, gradient, x_gradient, scratch, rows)
