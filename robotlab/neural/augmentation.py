@@ -74,10 +74,10 @@ def color_jitter(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     gains = np.exp(rng.uniform(-EXPOSURE_LOG, EXPOSURE_LOG) + rng.uniform(-CHANNEL_LOG, CHANNEL_LOG, 3))
     bend = np.exp(rng.uniform(-TONE_LOG, TONE_LOG))
     curve = 255 * np.linspace(0, 1, 256) ** bend
-    table = (curve[:, None] * gains).clip(0, 255)
+    table = (curve * gains[:, None]).clip(0, 255).astype(np.float32)
     changed = np.empty(picture.shape, np.float32)
     for channel in range(3):
-        changed[..., channel] = table[:, channel].astype(np.float32)[picture[..., channel]]
+        changed[..., channel] = table[channel].take(picture[..., channel])
     spread = rng.uniform(0, NOISE_STEPS)
     if spread > 1:
         noise = rng.standard_normal(changed.shape, np.float32)
@@ -97,7 +97,7 @@ def horizontal_flip(sample: TrainingSample) -> TrainingSample:
     Returns
     -------
     Sample
-        The mirrored one.
+        The mirrored one; its picture is a view.
 
     Examples
     --------
@@ -110,9 +110,7 @@ def horizontal_flip(sample: TrainingSample) -> TrainingSample:
     def turned(boxes: np.ndarray) -> np.ndarray:
         return np.stack([width - boxes[:, 2], boxes[:, 1], width - boxes[:, 0], boxes[:, 3]], axis=1)
 
-    return TrainingSample(
-        np.ascontiguousarray(sample.picture[:, ::-1]), turned(sample.boxes), sample.labels, turned(sample.ignored)
-    )
+    return TrainingSample(sample.picture[:, ::-1], turned(sample.boxes), sample.labels, turned(sample.ignored))
 
 
 def resized(sample: TrainingSample, width: int, height: int) -> TrainingSample:

@@ -65,7 +65,7 @@ def fit(
         From :func:`robotlab.data.open_dataset`; any classes and sizes.
     training : {"frozen_backbone", "fine_tuning"}
         ``frozen_backbone``: seconds, only a head on the shipped features is
-        fitted.  ``fine_tuning``: minutes, every layer learns; best on real
+        fitted.  ``fine_tuning``: minutes, every layer but the first learns; best on real
         pictures.
     engine : {"auto", "numpy", "torch"}
         Of fine-tuning; ``auto`` takes PyTorch where it is installed.

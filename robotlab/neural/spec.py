@@ -51,6 +51,9 @@ class Layer:
         Batch normalization after a ``conv`` (which then has no bias of its own).
     relu : bool
         ReLU at the end of a ``conv``.
+    frozen : bool
+        Training leaves the weights and the normalization's running statistics as they are, and normalizes by
+        these.  What a frozen layer takes in must be the picture or come from frozen layers.
     """
 
     name: str
@@ -62,6 +65,7 @@ class Layer:
     dilation: int = 1
     norm: bool = True
     relu: bool = True
+    frozen: bool = False
 
 
 # The shipped feature network: stride 4, three levels merged top-down.  Half the work sits at stride 4 and less
@@ -148,6 +152,33 @@ def weight_shapes(layers: Iterable[Layer]) -> dict[str, tuple[int, ...]]:
         for part in NORM_PARTS if layer.norm else ("bias",):
             shapes[f"{layer.name}.{part}"] = (layer.channels,)
     return shapes
+
+
+def learned_weights(layers: Iterable[Layer]) -> list[str]:
+    """Names of the weights that training changes by their gradients.
+
+    Parameters
+    ----------
+    layers : iterable of Layer
+        A network.
+
+    Returns
+    -------
+    list of str
+        Of :func:`weight_shapes`, in that order, what is no running statistic and of no frozen layer.
+
+    Examples
+    --------
+    >>> learned_weights([Layer("a", "conv", ("picture",), 8, frozen=True), Layer("b", "conv", ("a",), 8)])
+    ['b.kernel', 'b.scale', 'b.shift']
+    """
+    layers = tuple(layers)
+    frozen = {layer.name for layer in layers if layer.frozen}
+    return [
+        name
+        for name in weight_shapes(layers)
+        if not (name.endswith((".mean", ".variance")) or name.rsplit(".", 1)[0] in frozen)
+    ]
 
 
 def first_weights(layers: Iterable[Layer], seed: int = 0) -> dict[str, np.ndarray]:

@@ -17,7 +17,7 @@ from robotlab.neural.engine.network import NORM_MOMENTUM
 from robotlab.neural.engine.optimizer import ORTHOGONAL_STEP, ORTHOGONAL_STEPS, ExponentialMovingAverage
 from robotlab.neural.engine.workers import core_count
 from robotlab.neural.engines import DECAY, LONGEST, MEMORY, moved_as_matrix
-from robotlab.neural.spec import NORM_EPSILON, NORM_PARTS, PICTURE_MEAN, PICTURE_SPREAD, Layer
+from robotlab.neural.spec import NORM_EPSILON, NORM_PARTS, PICTURE_MEAN, PICTURE_SPREAD, Layer, learned_weights
 from robotlab.neural.windows import Batch
 
 
@@ -47,7 +47,8 @@ def run_network(layers: Sequence[Layer], weights: Mapping[str, torch.Tensor], pi
             x = functional.conv2d(inputs[0], kernel, bias, layer.stride, pad, layer.dilation)
             if layer.norm:
                 scale, shift, mean, variance = (weights[f"{layer.name}.{part}"] for part in NORM_PARTS)
-                x = functional.batch_norm(x, mean, variance, scale, shift, True, NORM_MOMENTUM, NORM_EPSILON)
+                by_batch = not layer.frozen
+                x = functional.batch_norm(x, mean, variance, scale, shift, by_batch, NORM_MOMENTUM, NORM_EPSILON)
             values[layer.name] = functional.relu(x) if layer.relu else x
         elif layer.kind == "double":
             values[layer.name] = functional.interpolate(inputs[0], scale_factor=2, mode="nearest")
@@ -162,7 +163,7 @@ class TorchEngine:
         if self.device == "cpu":
             torch.set_num_threads(core_count())
         self.weights = {name: torch.tensor(value, dtype=dtype, device=self.device) for name, value in weights.items()}
-        parameters = {name: value for name, value in self.weights.items() if not name.endswith((".mean", ".variance"))}
+        parameters = {name: self.weights[name] for name in learned_weights(self.layers)}
         for value in parameters.values():
             value.requires_grad_(True)
         self.parameters = parameters

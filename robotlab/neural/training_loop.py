@@ -1,4 +1,4 @@
-"""Fine-tuning: minutes, every layer learns.
+"""Fine-tuning: minutes, the whole network learns.
 
 Each step draws windows, runs them forwards and backwards, and moves all weights
 against the gradient.  Before the first step and from time to time the slow
@@ -34,7 +34,7 @@ JUDGED = 10
 # Fraction of the training before it is judged for the first time.
 JUDGED_FROM = 0.3
 # State files of another shape than this release writes are refused.
-STATE_FORMAT = 3
+STATE_FORMAT = 4
 
 
 @dataclass
@@ -92,6 +92,7 @@ class BatchMaker:
 
     def __init__(self, source: Sequence[TrainingSample], windows: WindowPlan, seed: int, pool: WorkerPool) -> None:
         self.source, self.windows, self.seed, self.pool = source, windows, seed, pool
+        self._drawn: dict[int, Batch] = {}
 
     def __call__(self, step: int) -> Batch:
         """The windows of a step.
@@ -106,18 +107,25 @@ class BatchMaker:
         Batch
             Every picture comes once before any comes twice.
         """
+        if step not in self._drawn:
+            self._drawn = self._two_steps(step)
+        return self._drawn.pop(step)
+
+    def _two_steps(self, first: int) -> dict[int, Batch]:
+        """The windows of two steps: an odd number, drawn by itself, would leave one of two cores waiting."""
         count, pictures = self.windows.count, len(self.source)
         drawn: dict[int, Batch] = {}
 
-        def draw(n: int, worker: int) -> None:
+        def draw(k: int, worker: int) -> None:
+            step, n = first + k // count, k % count
             turn, place = divmod(step * count + n, pictures)
             order = np.random.default_rng([self.seed, 1, turn]).permutation(pictures)
             rng = np.random.default_rng([self.seed, 2, step, n])
             sample = self.source[int(order[place])]
-            drawn[n] = batch_of([draw_window(sample, self.windows.width_px, self.windows.height_px, rng)])
+            drawn[k] = batch_of([draw_window(sample, self.windows.width_px, self.windows.height_px, rng)])
 
-        self.pool.each(draw, count)
-        return joined([drawn[n] for n in range(count)])
+        self.pool.each(draw, 2 * count)
+        return {first + k: joined([drawn[k * count + n] for n in range(count)]) for k in range(2)}
 
 
 def train(

@@ -1,5 +1,7 @@
 """The NumPy engine against PyTorch, slow independent code and finite differences."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import correlate
@@ -25,6 +27,7 @@ from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.windows import Batch
 
 LAYERS = FEATURES + head_layers(2)
+FROZEN = tuple(replace(layer, frozen=layer.name in ("c1", "c2")) for layer in LAYERS)
 
 
 def lively_weights(layers, seed=0):
@@ -214,19 +217,36 @@ def test_running_statistics_are_used_when_not_training():
 torch_reason = "PyTorch is not installed: pip install 'robotlab[torch]'"
 
 
+def test_frozen_layers_stay_as_they_are_and_the_others_learn():
+    weights = lively_weights(FROZEN)
+    with WorkerPool(2) as pool:
+        engine = NumpyEngine(FROZEN, weights, pool)
+        for n in range(2):
+            engine.step(small_batch(np.float32, n), 0.01)
+        for name, value in engine.network.weights.items():
+            assert np.array_equal(value, weights[name]) == name.startswith(("c1.", "c2.")), name
+        # Alone or beside other pictures, they give the same in training too.
+        x = small_batch(np.float32).pictures
+        given = []
+        for n in (1, 3):
+            engine.network.forward(x[:n])
+            given.append(engine.network._values["c2"][0].copy())
+        np.testing.assert_allclose(*given, rtol=1e-5, atol=1e-5)
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("bits, limit", [(64, 1e-9), (32, 1e-5)])
-def test_loss_and_gradients_equal_pytorch(bits, limit):
+@pytest.mark.parametrize("bits, limit, layers", [(64, 1e-9, LAYERS), (32, 1e-5, LAYERS), (64, 1e-9, FROZEN)])
+def test_loss_and_gradients_equal_pytorch(bits, limit, layers):
     torch = pytest.importorskip("torch", reason=torch_reason)
     from robotlab.neural.torch_engine import TorchEngine
 
     dtype = np.float64 if bits == 64 else np.float32
-    weights = lively_weights(LAYERS)
+    weights = lively_weights(layers)
     batch = small_batch(dtype)
     with WorkerPool(2) as pool:
-        ours = NumpyEngine(LAYERS, weights, pool, dtype)
+        ours = NumpyEngine(layers, weights, pool, dtype)
         loss, gradients = ours.gradients(batch)
-        theirs = TorchEngine(LAYERS, weights, "cpu", getattr(torch, f"float{bits}"))
+        theirs = TorchEngine(layers, weights, "cpu", getattr(torch, f"float{bits}"))
         expected_loss, expected = theirs.gradients(batch)
         assert loss == pytest.approx(expected_loss, rel=limit)
         assert gradients.keys() == expected.keys()

@@ -191,10 +191,30 @@ def test_interrupted_fit_says_so_and_goes_on_without_a_new_start(blocks, monkeyp
         patched.setattr(NumpyEngine, "step", stopping)
         detector = fit(blocks, **options, state_path=state)
     assert detector.facts["interrupted"] is True and state.exists()
+    # The first convolution is frozen, and no other.
+    shipped, learned = shipped_weights(), read_state(state)[1]
+    kept = [name for name in shipped if np.array_equal(learned[f"engine/weights/{name}"], shipped[name])]
+    assert kept == ["c1.kernel", "c1.scale", "c1.shift"]
     # Gone on from the state, which holds the weights: no head is fitted first, and the end is the same.
     monkeypatch.setattr(fine_tuning, "start_weights", None)
     again = fit(blocks, **options, state_path=state)
     assert again.facts["curve"] == whole.facts["curve"] and not state.exists()
+
+
+def test_from_scratch_every_layer_learns(blocks, monkeypatch):
+    layers = []
+
+    class Made(Exception):
+        pass
+
+    def make(name, given, *_):
+        layers.extend(given)
+        raise Made
+
+    monkeypatch.setattr(fine_tuning, "make_engine", make)
+    with pytest.raises(Made):
+        fit(blocks, training="fine_tuning", engine="numpy", start="scratch", epochs=1, progress=False)
+    assert layers and not any(layer.frozen for layer in layers)
 
 
 @pytest.mark.slow

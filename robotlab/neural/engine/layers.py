@@ -164,7 +164,13 @@ def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch
     bottom = (rows.stop - 1) * s - p + (layer.kernel - 1) * layer.dilation + 1
     inside = slice(max(top, 0), min(bottom, height))
     padded = scratch.array("padded", (channels, bottom - top, breadth + 2 * p))
-    padded.fill(0)
+    for edge in (
+        padded[:, : inside.start - top],
+        padded[:, inside.stop - top :],
+        padded[..., :p],
+        padded[..., p + breadth :],
+    ):
+        edge.fill(0)
     padded[:, inside.start - top : inside.stop - top, p : p + breadth] = x[:, inside]
     matrix = scratch.array("columns", (channels, layer.kernel, layer.kernel, count, width))
     np.copyto(matrix, columns(padded, layer, (count, width)))

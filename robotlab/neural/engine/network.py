@@ -28,7 +28,7 @@ from robotlab.neural.engine.layers import (
 )
 from robotlab.neural.engine.scratch import Scratch
 from robotlab.neural.engine.workers import WorkerPool
-from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
+from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, learned_weights, weight_shapes
 
 # Fraction of the batch's statistics in the running ones, a step: PyTorch's default,
 # so that both engines agree.
@@ -58,7 +58,7 @@ class Network:
         All parameters in one row, and the loss's gradient for each;
         ``weights[name]`` and ``gradients[name]`` are views into them.
     weights, gradients : dict of str to ndarray
-        By name.  Running means and variances are weights that have no gradient.
+        By name.  Running means and variances, and all of a frozen layer, are weights that have no gradient.
 
     Examples
     --------
@@ -75,15 +75,15 @@ class Network:
         self.pool = pool
         self.dtype = dtype
         shapes = weight_shapes(self.layers)
-        kept = {name for name in shapes if name.endswith((".mean", ".variance"))}
-        total = sum(int(np.prod(shape)) for name, shape in shapes.items() if name not in kept)
+        learned = learned_weights(self.layers)
+        total = sum(int(np.prod(shapes[name])) for name in learned)
         self.parameters: np.ndarray = np.empty(total, dtype)
         self.gradient: np.ndarray = np.zeros(total, dtype)
         self.weights: dict[str, np.ndarray] = {}
         self.gradients: dict[str, np.ndarray] = {}
         place = 0
         for name, shape in shapes.items():
-            if name in kept:
+            if name not in learned:
                 self.weights[name] = np.array(weights[name], dtype)
                 continue
             span = slice(place, place + int(np.prod(shape)))
@@ -91,10 +91,13 @@ class Network:
             self.gradients[name] = self.gradient[span].reshape(shape)
             self.weights[name][...] = weights[name]
             place = span.stop
+        # What needs no gradient: the picture, and what frozen layers give.
+        self._ends = {"picture", *(layer.name for layer in self.layers if layer.frozen)}
         self._room = Scratch(dtype)
         self._scratch = [Scratch(dtype) for _ in range(pool.workers)]
         self._values: dict[str, np.ndarray] = {}
         self._spread: dict[str, np.ndarray] = {}
+        self._nothing: dict[tuple[int, ...], np.ndarray] = {}
 
     def forward(self, pictures: np.ndarray, training: bool = True) -> np.ndarray:
         """Run the network.
@@ -147,7 +150,7 @@ class Network:
         shape = (count, layer.channels, *output_size(layer, *x.shape[2:]))
         plain = self._room.array(f"{name} plain", shape)
         kernel = self.weights[f"{name}.kernel"]
-        batch_norm = layer.norm and training
+        batch_norm = layer.norm and training and not layer.frozen
         bands, blocks = _shares(count, shape[2]), _shares(count, layer.channels)
         sums = np.zeros((2, len(bands), layer.channels))
 
@@ -161,7 +164,7 @@ class Network:
 
         self.pool.each(convolve_band, len(bands))
         if layer.norm:
-            gain, offset = self._norm(layer, sums.sum(axis=1) / (count * shape[2] * shape[3]), shape, training)
+            gain, offset = self._norm(layer, sums.sum(axis=1) / (count * shape[2] * shape[3]), shape, batch_norm)
         else:
             gain, offset = None, self.weights[f"{name}.bias"]
         out = self._room.array(f"{name} out", shape)
@@ -173,20 +176,27 @@ class Network:
                 source = np.multiply(source, gain[block, None, None], out=mine)
             np.add(source, offset[block, None, None], out=mine)
             if layer.relu:
-                np.maximum(mine, 0, out=mine)
+                # With an array NumPy takes a quarter of the time that it takes with a number.
+                np.maximum(mine, self._zeros(mine.shape), out=mine)
 
         self.pool.each(finish_block, len(blocks))
         return out
 
+    def _zeros(self, shape: tuple[int, ...]) -> np.ndarray:
+        """An array of zeros, made once for each shape."""
+        if shape not in self._nothing:
+            self._nothing[shape] = np.zeros(shape, self.dtype)
+        return self._nothing[shape]
+
     def _norm(
-        self, layer: Layer, moments: np.ndarray, shape: tuple[int, ...], training: bool
+        self, layer: Layer, moments: np.ndarray, shape: tuple[int, ...], by_batch: bool
     ) -> tuple[np.ndarray, np.ndarray]:
         """Normalization as ``y = gain x + offset``.
 
-        `moments` are the means of x and of x squared over the batch.
+        `moments` are the means of x and of x squared over the batch; without `by_batch` the running statistics do it.
         """
         name = layer.name
-        if training:
+        if by_batch:
             mean = moments[0]
             variance = np.maximum(moments[1] - mean**2, 0)
             number = shape[0] * shape[2] * shape[3]
@@ -219,7 +229,7 @@ class Network:
         waiting: dict[str, np.ndarray] = {self.layers[-1].name: np.array(gradient, self.dtype)}
         for layer in reversed(self.layers):
             mine = waiting.pop(layer.name, None)
-            if mine is None:
+            if mine is None or layer.name in self._ends:
                 continue
             for name, part in self._back(layer, mine):
                 if name in waiting:
@@ -299,8 +309,7 @@ class Network:
         else:
             self.gradients[f"{name}.bias"][...] = total
         kernel = self.weights[f"{name}.kernel"]
-        first = layer.inputs[0] == "picture"
-        # Nobody needs the gradient of the picture.
+        first = layer.inputs[0] in self._ends
         back = gradient if first else self._room.array(f"{name} back", x.shape)
         matrix = backward_matrix(kernel, layer)
         if layer.stride == 1 and not first:

@@ -101,6 +101,8 @@ def orthogonalize(matrix: np.ndarray) -> np.ndarray:
     Newton-Schulz iteration: the matrix is scaled to Frobenius norm 1, then ``X =
     a X + (b A + c A^2) X`` with ``A = X X^T`` is applied five times.  That moves
     each singular value s to ``a s + b s^3 + c s^5`` and leaves U and V alone.
+    The factors ``F = a I + b A + c A^2`` need nothing but A, which each turns into
+    ``F A F``; so X, several times as wide as high, is multiplied once, by the product of all five.
 
     Examples
     --------
@@ -110,9 +112,13 @@ def orthogonalize(matrix: np.ndarray) -> np.ndarray:
     x = matrix.T if matrix.shape[0] > matrix.shape[1] else matrix
     x = x / (np.sqrt((x * x).sum()) + 1e-7)
     a, b, c = (x.dtype.type(value) for value in ORTHOGONAL_STEP)
+    gram = x @ x.T
+    product = one = np.eye(len(x), dtype=x.dtype)
     for _ in range(ORTHOGONAL_STEPS):
-        gram = x @ x.T
-        x = a * x + (b * gram + c * (gram @ gram)) @ x
+        factor = a * one + b * gram + c * (gram @ gram)
+        product = factor @ product
+        gram = factor @ gram @ factor
+    x = product @ x
     return x.T if matrix.shape[0] > matrix.shape[1] else x
 
 
