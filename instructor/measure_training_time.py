@@ -21,6 +21,7 @@ The sets ``..., test`` and ``coins`` chose nothing.
 schedule in use into the contributor's guide.
 """
 
+import itertools
 import json
 import re
 import sys
@@ -33,7 +34,13 @@ FOLDER = Path(__file__).parent
 GUIDE = FOLDER.parent / "DEVELOPERS.md"
 BEGIN, END = "<!-- schedule: begin -->", "<!-- schedule: end -->"
 USUAL, USUAL_STEPS = "base1485", 1485
-IN_USE = "muon1000r4"
+MUON, IN_USE = "muon1000r4", "f1muon1000r4"
+# Schedules that were judged one after the other: name, words, and which rounds of the search hold it beside the one before.
+STEPS = (
+    (USUAL, "AdamW, up to 1485 steps", (None, 1, 2, 3)),
+    (MUON, "Muon, up to 1000 steps", (None, 1, 2, 3)),
+    (IN_USE, "in use: the same, first convolution frozen", (4,)),
+)
 # First search, then the second: each learned from one part and was judged on another of training recordings.
 SEARCHED = ("film", "greenhouse", "film, either end", "greenhouse, recordings in turn")
 JUDGED = ("film, test", "coins, right left out", "coins, left left out", "greenhouse, test")
@@ -44,13 +51,15 @@ def lines(name: str) -> list[dict]:
     return [json.loads(line) for line in (FOLDER / name).read_text().splitlines()]
 
 
-def differences(search: list[dict], schedule: str, which: tuple[str, ...], key: str = "AP") -> list[float]:
-    """AP of a schedule minus that of the usual one, in pairs of set and seed."""
+def differences(
+    search: list[dict], schedule: str, which: tuple[str, ...], key: str = "AP", before: str = USUAL
+) -> list[float]:
+    """AP of a schedule minus that of the one before, in pairs of set and seed."""
     AP = {(e["schedule"], e["set"], e["seed"]): e[key] for e in search if e["set"] in which and key in e}
     return [
-        value - AP[USUAL, place, seed]
+        value - AP[before, place, seed]
         for (name, place, seed), value in AP.items()
-        if name == schedule and (USUAL, place, seed) in AP
+        if name == schedule and (before, place, seed) in AP
     ]
 
 
@@ -68,27 +77,30 @@ def shown(values: list[float], signed: bool = False) -> str:
 
 
 def guide_table(search: list[dict]) -> str:
-    """The schedule in use beside the one before and the head fit."""
+    """Each schedule that was in use beside the one before, and the head fit."""
     rows = [
         "| judged on | how | seeds | AP50 | AP | AP minus that of the schedule before |",
         "|---|---|---|---|---|---|",
     ]
     for place in JUDGED:
-        for name, words in (
-            ("head fit", "head fit"),
-            (USUAL, "before: AdamW, up to 1485 steps"),
-            (IN_USE, "in use: Muon, up to 1000 steps"),
-        ):
-            of = [e for e in search if (e["schedule"], e["set"]) == (name, place)]
+        before = ""
+        for name, words, rounds in (("head fit", "head fit", (None,)), *STEPS):
+            known = [e for e in search if e.get("round") in rounds]
+            of = [e for e in known if (e["schedule"], e["set"]) == (name, place)]
             if of:
                 cells = [shown([e.get(f"{key}_best", e[key]) for e in of]) for key in ("AP50", "AP")]
-                less = shown(differences(search, name, (place,), "AP_best"), True) if name == IN_USE else ""
-                rows.append(f"| {place} | {words} | {len(of)} | {' | '.join(cells)} | {less} |")
-    for key, words in (("AP_best", "chosen by the validation set"), ("AP", "the last")):
-        of = differences(search, IN_USE, SEARCHED, key)
-        rows.append(
-            f"| training recordings kept apart, weights {words} | in use | {len(of)} pairs | | | {shown(of, True)} |"
-        )
+                pairs = differences(known, name, (place,), "AP_best", before)
+                rows.append(
+                    f"| {place} | {words} | {len(of)} | {' | '.join(cells)} | {shown(pairs, True) if pairs else ''} |"
+                )
+            before = name
+    for (before, *_), (name, words, rounds) in itertools.pairwise(STEPS):
+        known = [e for e in search if e.get("round") in rounds]
+        for key, chosen in (("AP_best", "chosen by the validation set"), ("AP", "the last")):
+            of = differences(known, name, SEARCHED, key, before)
+            rows.append(
+                f"| training recordings kept apart, weights {chosen} | {words} | {len(of)} pairs | | | {shown(of, True)} |"
+            )
     return "\n".join(rows)
 
 
@@ -100,7 +112,7 @@ def main() -> None:
         GUIDE.write_text(f"{before}{BEGIN}\n{guide_table(search)}\n{END}{rest.split(END)[1]}", encoding="utf-8")
         return
     figure, ((left, right),) = new_figure(1, 2, 9.0, 3.6)
-    names = sorted({e["schedule"] for e in search if e["set"] in SEARCHED} - {USUAL})
+    names = sorted({e["schedule"] for e in search if e["set"] in SEARCHED and e.get("round") != 4} - {USUAL})
     for name in names:
         known = differences(search, name, SEARCHED)
         mean, half = mean_interval(known)
