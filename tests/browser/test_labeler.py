@@ -7,144 +7,12 @@ import subprocess
 import sys
 
 import numpy as np
-import psutil
 import pytest
-from small_notebook import write_notebook
+from labeler_page import SIZE, Page, Shared, begun_again, bench, frame
 
-from robotlab.data import Sample, open_dataset, write_dataset
+from robotlab.data import open_dataset
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-# Run again for each test: which data set, and how, lies in a file.
-CELL = """import json, pathlib
-from robotlab.label import BoxLabeler
-if "labeler" in globals():
-    labeler.close()
-now = json.loads(pathlib.Path("now.json").read_text())
-labeler = BoxLabeler(now["path"], suggestions=now["suggestions"])
-labeler"""
-# The kernel does at once what it is told, and its answers wait, in their order, while a file is there.
-HELD = """import asyncio, os
-async def let_go(tell):
-    while True:
-        while late and not os.path.exists("hold"):
-            tell(*late.pop(0))
-        await asyncio.sleep(0.02)
-if "waiting" in globals():
-    waiting.cancel()
-    del waiting
-if now["held"]:
-    late = []
-    waiting = asyncio.ensure_future(let_go(labeler.send))
-    labeler.send = lambda *words: late.append(words)"""
-# What the tests order the kernel to do lies in a file: its own end, a full disk, or to let go of the data set.
-ORDERS = """import os, pathlib, resource
-pathlib.Path("pid").write_text(str(os.getpid()))
-order = pathlib.Path("order").read_text() if os.path.exists("order") else ""
-most = 200 if order == "full" else resource.RLIM_INFINITY
-resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
-if order == "let go":
-    labeler.store.close()
-order"""
-SIZE = (320, 240)
-
-
-def frame(number):
-    """A gray picture with an orange thing at a known place."""
-    picture = np.full((SIZE[1], SIZE[0], 3), 90, np.uint8)
-    x, y = 40 + 12 * number, 60 + 4 * number
-    picture[y : y + 80, x : x + 30] = 230, 110, 20
-    return picture, [x, y, x + 30, y + 80]
-
-
-def bench(folder, count=6, labeled=0, classes=("post", "crate")):
-    samples = [
-        Sample(f"{n:02d}.png", frame(n)[0], [frame(n)[1]] * (n < labeled), [0] * (n < labeled)) for n in range(count)
-    ]
-    data = write_dataset(folder, samples, ["post", "crate"])
-    if not classes:
-        labels = folder / "annotations.json"
-        labels.write_text(json.dumps(json.loads(labels.read_text()) | {"categories": []}))
-    return data
-
-
-class Page:
-    """One labeler on a page."""
-
-    def __init__(self, notebook, folder):
-        self.notebook, self.page, self.folder = notebook, notebook.page, folder
-        # Its text alternative names the folder, and the folder is a test's own.
-        self.stage = self.page.locator(f'svg.robotlab-labeler-stage[aria-label^="A picture of {folder.name} "]')
-        whole = self.page.locator(".robotlab-labeler", has=self.stage)
-        self.saved, self.line = (whole.locator(f".robotlab-labeler-{part}") for part in ("saved", "line"))
-        self.gone = whole.locator(".robotlab-gone")
-        self.notebook.until(lambda: self.stage.count() and self.stage.get_attribute("data-shown"), "a picture")
-        self.stage.scroll_into_view_if_needed()
-
-    def at(self, x, y):
-        box = self.stage.bounding_box()
-        return box["x"] + x * box["width"] / SIZE[0], box["y"] + y * box["height"] / SIZE[1]
-
-    def drag(self, start, end):
-        self.page.mouse.move(*self.at(*start))
-        self.page.mouse.down()
-        self.page.mouse.move(*self.at(*end), steps=8)
-        self.page.mouse.up()
-
-    def said(self, words, what="its words", timeout_s=30):
-        self.notebook.until(lambda: words in self.saved.inner_text(), f"{what}: {words!r}", timeout_s)
-
-    def shows(self, line):
-        """What the line below begins with, and its picture: before that has come nothing can be done on it."""
-        number = int(line.removeprefix("pictures/")[:2]) + 1
-        self.notebook.until(
-            lambda: self.line.inner_text().startswith(line) and self.stage.get_attribute("data-shown") == str(number),
-            f"the picture {line}",
-        )
-
-    def classes(self, count):
-        """The classes to choose from: the disk has a new one before the page hears of it."""
-        chips = self.page.locator(".robotlab-labeler", has=self.stage).locator("button[data-class]")
-        self.notebook.until(lambda: chips.count() == count, f"{count} classes")
-
-    def all_saved(self):
-        self.notebook.until(lambda: "All saved." in self.saved.inner_text(), "everything saved")
-
-    def drawn(self):
-        """The boxes that the page shows as labels: their corners, px of the picture."""
-        return self.stage.evaluate(
-            """(stage) => [...stage.querySelectorAll("rect.own")].map((one) => {
-              const [x, y, wide, tall] = ["x", "y", "width", "height"].map((name) => Number(one.getAttribute(name)));
-              return [x, y, x + wide, y + tall];
-            })"""
-        )
-
-    def boxes(self, id=1):
-        """What is on the disk, as any other program reads it."""
-        return next(entry for entry in open_dataset(self.folder) if entry.id == id)
-
-
-class Shared:
-    """One page, with one notebook and its kernel, for all tests of this file; one that fails takes them with it."""
-
-    def __init__(self, server, browser):
-        self.server, self.browser, self.notebook = server, browser, None
-
-    def get(self, open_on):
-        if self.notebook is None:
-            page = self.browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
-            page.set_default_timeout(30_000)
-            self.server.folder = self.server.root / "labeler"
-            self.server.folder.mkdir(exist_ok=True)
-            write_notebook(self.server.folder / "label.ipynb", [ORDERS, CELL, HELD])
-            self.notebook = open_on(self.server, page, "label.ipynb")
-        return self.notebook
-
-    def forget(self):
-        if self.notebook is not None:
-            self.notebook.page.context.close()
-            self.notebook = None
-        self.server.tidy()
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +30,8 @@ def labeler(tmp_path, request, shared, notebook_on):
         data = bench(tmp_path / request.node.name, **settings)
         notebook = shared.get(notebook_on)
         place = notebook.path.parent
-        (place / "order").unlink(missing_ok=True)
+        for left in ("order", "hold"):
+            (place / left).unlink(missing_ok=True)
         now = {"path": str(data.folder), "suggestions": suggestions, "held": held}
         (place / "now.json").write_text(json.dumps(now))
         if emulate is None:
@@ -240,6 +109,8 @@ def test_by_keyboard_alone(labeler):
     page.keyboard.press("c")
     one.notebook.until(lambda: len(one.boxes(2)) == 1, "the copied box")
     near(one.boxes(2).boxes, one.boxes(1).boxes, 0.01)
+    page.keyboard.press("3")
+    one.said("There is no class 3.")
     # A class, added and renamed: Tab to the field as a reader of screens does.
     name = page.get_by_label("Class name")
     name.focus()
@@ -334,20 +205,6 @@ def test_touch_at_device_pixel_ratio_2(labeler):
             device.detach()
 
 
-def begun_again(notebook, killed):
-    """Wait for a new process: the server may not have seen yet that the killed one is gone, and calls it idle."""
-
-    def new_and_idle() -> bool:
-        try:
-            ours = psutil.Process(notebook.lab.process.pid).children(recursive=True)
-            new = any(one.pid != killed and "ipykernel" in " ".join(one.cmdline()) for one in ours)
-        except psutil.Error:  # One ended at this moment.
-            return False
-        return new and any(kernel["execution_state"] == "idle" for kernel in notebook.lab.kernels() or [])
-
-    notebook.until(new_and_idle, "a kernel")
-
-
 def test_full_disk_and_second_window(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
@@ -426,6 +283,22 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     page.keyboard.press("Shift+Enter")
     one.all_saved()
     near(one.boxes(shown).boxes, [[40, 40, 80, 100]])
+    # On a picture that has not come yet nothing is changed, and that is said; when it comes, it is as it was.
+    one.shows("pictures/01.png")
+    hold.touch()
+    for key in ("n", "n", "i"):
+        page.keyboard.press(key)
+    one.said("still being loaded")
+    page.keyboard.press("x")
+    one.drag((20, 20), (60, 80))
+    one.said("still being loaded")
+    page.keyboard.press("Enter")
+    one.said("still being loaded")
+    hold.unlink()
+    one.shows("pictures/03.png, 4 of 6, to be labeled: 0 boxes")
+    assert "loaded" not in one.saved.inner_text()
+    page.keyboard.press("i")
+    one.notebook.until(lambda: len(one.boxes(4)) == 1, "a box, now that it is there")
 
 
 def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
@@ -443,6 +316,12 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     second = one.page.context.new_page()
     two = Page(notebook_on(one.notebook.lab, second, "label.ipynb"), one.folder)
     tabs = [one, two]
+
+    def at(tab):
+        """As a person does: a browser hands the pointer's moves to a hidden tab once in a while only."""
+        tab.page.bring_to_front()
+        return tab
+
     two.shows("pictures/02.png, 3 of 5, to be labeled: 1 box")
 
     def agree(*wanted):
@@ -452,12 +331,12 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
         near(one.boxes(shown).boxes, one.drawn() or np.zeros((0, 4)), 0.01)
 
     agree([20, 100, 60, 160])
-    one.drag((200, 180), (240, 220))
+    at(one).drag((200, 180), (240, 220))
     agree([20, 100, 60, 160], [200, 180, 240, 220])
     two.said("changed in another window")
     # A click is answered where it was made.
     x0, y0, x1, y1 = thing = frame(shown - 1)[1]
-    two.page.mouse.click(*two.at((x0 + x1) / 2, (y0 + 100) / 2))
+    at(two).page.mouse.click(*two.at((x0 + x1) / 2, (y0 + 100) / 2))
     agree([20, 100, 60, 160], [200, 180, 240, 220], thing)
     two.page.keyboard.press("u")
     one.said("changed in another window")
@@ -469,8 +348,8 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
     pid = int((one.notebook.path.parent / "pid").read_text())
     os.kill(pid, signal.SIGSTOP)
-    one.drag((100, 20), (160, 80))
-    two.drag((200, 20), (260, 80))
+    at(one).drag((100, 20), (160, 80))
+    at(two).drag((200, 20), (260, 80))
     for tab in tabs:
         tab.said("1 picture waits to be saved")
         tab.notebook.until(tab.gone.is_visible, "the notice that the kernel is gone", 20)
