@@ -45,7 +45,7 @@ ABOUT_S = {
     "browser/test_lesson_08": 80,
     "browser/test_lesson_12": 92,
     "browser/test_lesson_13": 82,
-    "browser/test_labeler": 150,
+    "browser/test_labeler": 60,
     "browser/test_replay": 15,
     "course/test_guide": 20,
     "hostile/test_fuzz": 30,

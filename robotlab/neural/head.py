@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 import numpy as np
-from scipy.optimize import minimize
+import scipy  # which imports its parts when they are first used
 
 from robotlab.neural.cells import Cells, channel_rows
 from robotlab.neural.engine.workers import WorkerPool
@@ -133,7 +133,9 @@ def fit_logistic(
 
     each = (pool or WorkerPool(1)).each
     first = np.zeros((count, x.shape[1])) if start is None else start.T
-    found = minimize(loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps, "gtol": 1e-6})
+    found = scipy.optimize.minimize(
+        loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps, "gtol": 1e-6}
+    )
     return found.x.reshape(count, -1).T
 
 

@@ -10,10 +10,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
+# matplotlib is imported by what draws: the box labeler takes colors from here, and appears half as late.
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
     from robotlab.design_sheet import DesignSheet
     from robotlab.metrics import Evaluation
 
@@ -48,6 +50,8 @@ def new_figure(
     >>> axes.shape
     (1, 2)
     """
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(width_in, height_in), layout="constrained")
     axes = figure.subplots(rows, columns, squeeze=False)
     for ax in axes.flat:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import anywidget
 import numpy as np
 import traitlets
-from matplotlib.artist import Artist
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
 from robotlab.errors import PictureError
 from robotlab.image import encode
+
+# matplotlib is imported by what draws: the box labeler, which does not, appears half as late.
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _BROWSER = Path(__file__).parent / "browser"
 
@@ -82,6 +84,8 @@ class KeptFigure:
     """
 
     def __init__(self, figure: Figure, moving: Sequence[Artist]) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+
         self._canvas, self._moving = FigureCanvasAgg(figure), tuple(moving)
         self._still: dict[Hashable, object] = {}
         for artist in moving:
@@ -133,6 +137,7 @@ def label_axes(ax: Axes, x: str, y: str, points: float) -> Axes:
 
     Examples
     --------
+    >>> from matplotlib.figure import Figure
     >>> label_axes(Figure().subplots(), "time, s", "speed, m/s", 12).get_xlabel()
     'time, s'
     """
@@ -190,6 +195,9 @@ def picture_bytes(drawn: np.ndarray | Figure) -> bytes:
     """
     if isinstance(drawn, np.ndarray):
         return encode(drawn, "png", effort=1)
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
     if isinstance(drawn, Figure):
         canvas = drawn.canvas if hasattr(drawn.canvas, "buffer_rgba") else FigureCanvasAgg(drawn)
         canvas.draw()

@@ -7,112 +7,45 @@ import subprocess
 import sys
 
 import numpy as np
-import psutil
 import pytest
-from small_notebook import write_notebook
+from labeler_page import SIZE, Page, Shared, begun_again, bench, frame
 
-from robotlab.data import Sample, open_dataset, write_dataset
+from robotlab.data import open_dataset
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-CELL = "from robotlab.label import BoxLabeler\nlabeler = BoxLabeler({path!r}, suggestions={suggestions})\nlabeler"
-# The kernel does at once what it is told, and its answers wait, in their order, while a file is there.
-HELD = """import asyncio, os
-tell, late = labeler.send, []
-labeler.send = lambda *words: late.append(words)
-async def let_go():
-    while True:
-        while late and not os.path.exists("hold"):
-            tell(*late.pop(0))
-        await asyncio.sleep(0.02)
-waiting = asyncio.ensure_future(let_go())"""
-# What the tests order the kernel to do lies in a file: its own end, a full disk, or to let go of the data set.
-ORDERS = """import os, pathlib, resource
-pathlib.Path("pid").write_text(str(os.getpid()))
-order = pathlib.Path("order").read_text() if os.path.exists("order") else ""
-most = 200 if order == "full" else resource.RLIM_INFINITY
-resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
-if order == "let go":
-    labeler.store.close()
-order"""
-SIZE = (320, 240)
 
-
-def frame(number):
-    """A gray picture with an orange thing at a known place."""
-    picture = np.full((SIZE[1], SIZE[0], 3), 90, np.uint8)
-    x, y = 40 + 12 * number, 60 + 4 * number
-    picture[y : y + 80, x : x + 30] = 230, 110, 20
-    return picture, [x, y, x + 30, y + 80]
-
-
-def bench(folder, count=6, labeled=0, classes=("post", "crate")):
-    samples = [
-        Sample(f"{n:02d}.png", frame(n)[0], [frame(n)[1]] * (n < labeled), [0] * (n < labeled)) for n in range(count)
-    ]
-    data = write_dataset(folder, samples, ["post", "crate"])
-    if not classes:
-        labels = folder / "annotations.json"
-        labels.write_text(json.dumps(json.loads(labels.read_text()) | {"categories": []}))
-    return data
-
-
-class Page:
-    """One labeler on a page."""
-
-    def __init__(self, notebook, folder):
-        self.notebook, self.page, self.folder = notebook, notebook.page, folder
-        self.stage = self.page.locator("svg.robotlab-labeler-stage").last
-        self.saved = self.page.locator(".robotlab-labeler-saved").last
-        self.line = self.page.locator(".robotlab-labeler-line").last
-        self.notebook.until(lambda: self.stage.count() and self.stage.get_attribute("data-shown"), "a picture")
-
-    def at(self, x, y):
-        box = self.stage.bounding_box()
-        return box["x"] + x * box["width"] / SIZE[0], box["y"] + y * box["height"] / SIZE[1]
-
-    def drag(self, start, end):
-        self.page.mouse.move(*self.at(*start))
-        self.page.mouse.down()
-        self.page.mouse.move(*self.at(*end), steps=8)
-        self.page.mouse.up()
-
-    def said(self, words, what="its words", timeout_s=30):
-        self.notebook.until(lambda: words in self.saved.inner_text(), f"{what}: {words!r}", timeout_s)
-
-    def shows(self, name):
-        self.notebook.until(lambda: self.line.inner_text().startswith(name), f"the picture {name}")
-
-    def all_saved(self):
-        self.notebook.until(lambda: "All saved." in self.saved.inner_text(), "everything saved")
-
-    def drawn(self):
-        """The boxes that the page shows as labels: their corners, px of the picture."""
-        return self.stage.evaluate(
-            """(stage) => [...stage.querySelectorAll("rect.own")].map((one) => {
-              const [x, y, wide, tall] = ["x", "y", "width", "height"].map((name) => Number(one.getAttribute(name)));
-              return [x, y, x + wide, y + tall];
-            })"""
-        )
-
-    def boxes(self, id=1):
-        """What is on the disk, as any other program reads it."""
-        return next(entry for entry in open_dataset(self.folder) if entry.id == id)
+@pytest.fixture(scope="module")
+def shared(server, browser):
+    kept = Shared(server, browser)
+    yield kept
+    kept.forget()
 
 
 @pytest.fixture
-def labeler(tmp_path, lab, open_notebook):
-    def start(page=None, suggestions=False, held=False, **settings):
-        data = bench(tmp_path / "bench", **settings)
-        cell = CELL.format(path=str(data.folder), suggestions=suggestions)
-        source = write_notebook(tmp_path / "label.ipynb", [ORDERS, cell, HELD * held])
-        running = lab(source)
-        notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
-        notebook.run_all()
-        assert notebook.troubles() == []
-        return Page(notebook, data.folder)
+def labeler(tmp_path, request, shared, notebook_on):
+    failed = request.session.testsfailed
 
-    return start
+    def start(suggestions=False, held=False, emulate=None, **settings):
+        data = bench(tmp_path / request.node.name, **settings)
+        notebook = shared.get(notebook_on)
+        place = notebook.path.parent
+        for left in ("order", "hold"):
+            (place / left).unlink(missing_ok=True)
+        now = {"path": str(data.folder), "suggestions": suggestions, "held": held}
+        (place / "now.json").write_text(json.dumps(now))
+        if emulate is None:
+            notebook.run_all()
+        else:
+            emulate(notebook.page)
+            notebook.choose("Run", "Run All Cells")
+        one = Page(notebook, data.folder)
+        assert notebook.troubles() == []
+        return one
+
+    yield start
+    if request.session.testsfailed > failed:
+        shared.forget()
 
 
 def near(found, wanted, px=2.0):
@@ -169,8 +102,6 @@ def test_by_keyboard_alone(labeler):
     page.keyboard.press("Control+ArrowRight")
     page.keyboard.press("Shift+ArrowDown")
     page.keyboard.press("Enter")
-    first = int(one.stage.get_attribute("data-shown"))
-    one.notebook.until(lambda: one.stage.get_attribute("data-shown") not in (None, str(first)) or True, "the next")
     one.shows("pictures/01.png")
     one.all_saved()
     near(one.boxes(1).boxes, [[130, 80, 210, 161]], 0.6)
@@ -178,12 +109,15 @@ def test_by_keyboard_alone(labeler):
     page.keyboard.press("c")
     one.notebook.until(lambda: len(one.boxes(2)) == 1, "the copied box")
     near(one.boxes(2).boxes, one.boxes(1).boxes, 0.01)
+    page.keyboard.press("3")
+    one.said("There is no class 3.")
     # A class, added and renamed: Tab to the field as a reader of screens does.
     name = page.get_by_label("Class name")
     name.focus()
     page.keyboard.type("tray")
     page.keyboard.press("Enter")
     one.notebook.until(lambda: open_dataset(one.folder).classes == ("post", "crate", "tray"), "a third class")
+    one.classes(3)
     one.stage.focus()
     page.keyboard.press("Space")
     page.keyboard.press("3")
@@ -228,19 +162,24 @@ def test_suggestions_by_color_and_a_click(labeler):
     )
 
 
-def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, device_scale_factor=2, has_touch=True)
+def test_touch_at_device_pixel_ratio_2(labeler):
+    devices = []
+
+    def emulate(page):
+        devices.append(page.context.new_cdp_session(page))
+        screen = {"width": 1280, "height": 900, "mobile": False}
+        devices[0].send("Emulation.setDeviceMetricsOverride", screen | {"deviceScaleFactor": 2})
+        devices[0].send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+        assert page.evaluate("devicePixelRatio") == 2
+
     try:
-        page = context.new_page()
-        page.set_default_timeout(30_000)
-        one = labeler(page=lambda running, name: notebook_on(running, page, name))
+        one = labeler(emulate=emulate)
+        page = one.page
         shown = int(one.stage.get_attribute("data-shown"))
-        one.stage.scroll_into_view_if_needed()
-        fingers = context.new_cdp_session(page)
 
         def touch(kind, *points):
             places = [dict(zip(("x", "y"), one.at(*point)), id=n) for n, point in enumerate(points)]
-            fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+            devices[0].send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
 
         touch("touchStart", (60, 60))
         for step in range(1, 6):
@@ -259,67 +198,11 @@ def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
         one.drag((200, 40), (260, 100))
         one.notebook.until(lambda: len(one.boxes(shown)) == 2, "a second box")
         near(one.boxes(shown).boxes[1], [200, 40, 260, 100], 2)
-        page.screenshot(path=one.folder.parent / "touch.png")
-        print(f"screenshot: {one.folder.parent / 'touch.png'}")
     finally:
-        context.close()
-
-
-def begun_again(notebook, killed):
-    """Wait for a new process: the server may not have seen yet that the killed one is gone, and calls it idle."""
-
-    def new_and_idle() -> bool:
-        try:
-            ours = psutil.Process(notebook.lab.process.pid).children(recursive=True)
-            new = any(one.pid != killed and "ipykernel" in " ".join(one.cmdline()) for one in ours)
-        except psutil.Error:  # One ended at this moment.
-            return False
-        return new and any(kernel["execution_state"] == "idle" for kernel in notebook.lab.kernels() or [])
-
-    notebook.until(new_and_idle, "a kernel")
-
-
-def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
-    one = labeler()
-    page, shown = one.page, int(one.stage.get_attribute("data-shown"))
-    one.drag((20, 20), (60, 80))
-    one.all_saved()
-    # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
-    pid = int((one.notebook.path.parent / "pid").read_text())
-    os.kill(pid, signal.SIGSTOP)
-    one.drag((100, 20), (160, 80))
-    one.said("1 picture waits to be saved")
-    notice = page.locator(".robotlab-gone").last
-    one.notebook.until(notice.is_visible, "the notice that the kernel is gone", 20)
-    assert "kept in this browser" in notice.inner_text()
-    assert len(one.boxes(shown)) == 1
-    os.kill(pid, signal.SIGKILL)
-    # The tab is closed as well, and opened anew; the restarted kernel gets what waited.
-    page.reload()
-    page.locator(".jp-Notebook .jp-Cell").first.wait_for()
-    begun_again(one.notebook, pid)
-    one.notebook.run_all()
-    one.notebook.until(lambda: len(one.boxes(shown)) == 2, "what waited, saved")
-    Page(one.notebook, one.folder).all_saved()
-
-
-def test_a_page_opened_anew_goes_on_where_the_last_one_was(labeler):
-    one = labeler(count=5, labeled=1)
-    one.shows("pictures/01.png")
-    one.stage.press("Enter")
-    one.shows("pictures/02.png")
-    # There is room for two lines, so that the buttons below stay under the pointer from picture to picture.
-    size = float(one.line.evaluate("line => parseFloat(getComputedStyle(line).lineHeight)"))
-    assert one.line.bounding_box()["height"] >= 2 * size - 1
-    one.drag((20, 20), (60, 80))
-    one.all_saved()
-    one.page.reload()
-    # Nobody runs the cell again.
-    again = Page(one.notebook, one.folder)
-    again.shows("pictures/02.png, 3 of 5, to be labeled: 1 box")
-    again.stage.press("Enter")
-    again.shows("pictures/03.png")
-    again.all_saved()
+        for device in devices:
+            device.send("Emulation.setTouchEmulationEnabled", {"enabled": False})
+            device.send("Emulation.clearDeviceMetricsOverride")
+            device.detach()
 
 
 def test_full_disk_and_second_window(labeler):
@@ -400,15 +283,46 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     page.keyboard.press("Shift+Enter")
     one.all_saved()
     near(one.boxes(shown).boxes, [[40, 40, 80, 100]])
+    # On a picture that has not come yet nothing is changed, and that is said; when it comes, it is as it was.
+    one.shows("pictures/01.png")
+    hold.touch()
+    for key in ("n", "n", "i"):
+        page.keyboard.press(key)
+    one.said("still being loaded")
+    page.keyboard.press("x")
+    one.drag((20, 20), (60, 80))
+    one.said("still being loaded")
+    page.keyboard.press("Enter")
+    one.said("still being loaded")
+    hold.unlink()
+    one.shows("pictures/03.png, 4 of 6, to be labeled: 0 boxes")
+    assert "loaded" not in one.saved.inner_text()
+    page.keyboard.press("i")
+    one.notebook.until(lambda: len(one.boxes(4)) == 1, "a box, now that it is there")
 
 
 def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
-    one = labeler()
-    shown = int(one.stage.get_attribute("data-shown"))
+    one = labeler(count=5, labeled=1)
+    one.shows("pictures/01.png")
+    one.stage.press("Enter")
+    one.shows("pictures/02.png")
+    # There is room for two lines, so that the buttons below stay under the pointer from picture to picture.
+    size = float(one.line.evaluate("line => parseFloat(getComputedStyle(line).lineHeight)"))
+    assert one.line.bounding_box()["height"] >= 2 * size - 1
+    shown = 3
+    one.drag((20, 100), (60, 160))
+    one.all_saved()
+    # Opened anew, while nobody runs the cell again, it goes on where the last one was.
     second = one.page.context.new_page()
     two = Page(notebook_on(one.notebook.lab, second, "label.ipynb"), one.folder)
     tabs = [one, two]
-    assert two.stage.get_attribute("data-shown") == str(shown)
+
+    def at(tab):
+        """As a person does: a browser hands the pointer's moves to a hidden tab once in a while only."""
+        tab.page.bring_to_front()
+        return tab
+
+    two.shows("pictures/02.png, 3 of 5, to be labeled: 1 box")
 
     def agree(*wanted):
         for tab in tabs:
@@ -416,35 +330,40 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
             near(tab.drawn(), list(wanted) or np.zeros((0,)))
         near(one.boxes(shown).boxes, one.drawn() or np.zeros((0, 4)), 0.01)
 
-    one.drag((20, 100), (60, 160))
     agree([20, 100, 60, 160])
+    at(one).drag((200, 180), (240, 220))
+    agree([20, 100, 60, 160], [200, 180, 240, 220])
     two.said("changed in another window")
     # A click is answered where it was made.
-    two.page.mouse.click(*two.at(55, 80))
-    thing = frame(shown - 1)[1]
-    agree([20, 100, 60, 160], thing)
+    x0, y0, x1, y1 = thing = frame(shown - 1)[1]
+    at(two).page.mouse.click(*two.at((x0 + x1) / 2, (y0 + 100) / 2))
+    agree([20, 100, 60, 160], [200, 180, 240, 220], thing)
     two.page.keyboard.press("u")
     one.said("changed in another window")
-    agree([20, 100, 60, 160])
+    agree([20, 100, 60, 160], [200, 180, 240, 220])
     # Each at its own picture, whatever the other does.
     two.page.keyboard.press("Shift+Enter")
-    two.shows("pictures/01.png")
-    one.shows("pictures/00.png, 1 of 6, labeled")
-    # The kernel hangs; each draws, and both tabs are closed.
+    two.shows("pictures/03.png")
+    one.shows("pictures/02.png, 3 of 5, labeled")
+    # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
     pid = int((one.notebook.path.parent / "pid").read_text())
     os.kill(pid, signal.SIGSTOP)
-    one.drag((100, 20), (160, 80))
-    two.drag((200, 20), (260, 80))
+    at(one).drag((100, 20), (160, 80))
+    at(two).drag((200, 20), (260, 80))
     for tab in tabs:
         tab.said("1 picture waits to be saved")
+        tab.notebook.until(tab.gone.is_visible, "the notice that the kernel is gone", 20)
+        assert "kept in this browser" in tab.gone.inner_text()
+    assert len(one.boxes(shown)) == 2 and len(one.boxes(shown + 1)) == 0
+    # The kernel is killed, and both tabs are closed; the restarted one gets what waited.
     second.close()
     os.kill(pid, signal.SIGKILL)
     one.page.goto("about:blank")
     again = notebook_on(one.notebook.lab, one.page, "label.ipynb")
     begun_again(again, pid)
     again.run_all()
+    again.until(lambda: len(one.boxes(shown)) == 3 and len(one.boxes(shown + 1)) == 1, "what waited in both, saved")
     Page(again, one.folder).all_saved()
-    again.until(lambda: len(one.boxes(shown)) == 2 and len(one.boxes(shown + 1)) == 1, "what waited in both, saved")
 
 
 def test_a_box_drawn_before_there_is_a_class_waits_for_its_name(labeler):
@@ -464,6 +383,6 @@ def test_a_box_drawn_before_there_is_a_class_waits_for_its_name(labeler):
     # The class is undone with its box; the next box asks again.
     page.keyboard.press("u")
     page.keyboard.press("u")
-    one.notebook.until(lambda: page.locator("button[data-class]").count() == 0, "no class")
+    one.classes(0)
     one.drag((20, 60), (60, 120))
     one.said("What is in this box?")

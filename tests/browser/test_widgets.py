@@ -19,16 +19,11 @@ SliderPicture(draw, alt="One even gray.", zoom=3, level=Slider(0, 255, 90, 1, "g
 ]
 
 
-@pytest.fixture
-def kit(tmp_path, lab, open_notebook):
+def test_slider_picture_and_replay(tmp_path, lab, open_notebook):
     source = write_notebook(tmp_path / "kit.ipynb", [cell.strip() for cell in CELLS])
-    notebook = open_notebook(lab(source), "kit.ipynb")
-    notebook.run_all()
-    assert notebook.troubles() == []
-    return notebook
-
-
-def test_slider_picture_and_replay(kit):
+    kit = open_notebook(lab(source), "kit.ipynb")
+    kit.run_all()
+    assert kit.troubles() == []
     page = kit.page
     picture = page.locator(".robotlab-slider-picture")
     picture.wait_for()
@@ -66,16 +61,15 @@ def test_slider_picture_and_replay(kit):
     assert page.frame_locator(".robotlab-replay iframe").locator("#said").inner_text() == "plays"
     kit.until(lambda: frame.bounding_box()["height"] < 100, "a frame that fits its page")
 
-
-def test_says_when_the_kernel_is_gone(kit):
-    page, notices = kit.page, kit.page.locator(".robotlab-gone")
+    # Each says when the kernel is gone, and not before.
+    notices = page.locator(".robotlab-gone")
     page.locator(".robotlab-slider-picture").hover()
     page.locator(".robotlab-replay").hover()
     page.wait_for_timeout(6000)
     assert notices.count() == 2 and not notices.nth(0).is_visible() and not notices.nth(1).is_visible()
     kit.choose("Kernel", "Shut Down Kernel")
     kit.until(lambda: kit.lab.kernels() == [], "the kernel to stop")
-    page.get_by_label("gray level").focus()
+    slider.focus()
     page.keyboard.press("ArrowUp")
     page.locator(".robotlab-replay").hover()
     kit.until(lambda: notices.nth(0).is_visible() and notices.nth(1).is_visible(), "both notices", 30)

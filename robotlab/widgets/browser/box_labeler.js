@@ -12,6 +12,7 @@ const CLICK_PX = 4;
 const KEPT = 5;
 // Between two questions while a fit runs or changes wait, in milliseconds.
 const ASK_MS = 2000;
+const ON_ITS_WAY = "This picture is still being loaded: nothing was changed.";
 const KEYS = [
   ["accept", "Enter", "accept and go on"], ["settle", "Shift+Enter", "done, without suggestions"],
   ["next", "n", "next"], ["back", "b", "back"],
@@ -193,13 +194,13 @@ function render({ model, el }) {
       one.look = look + one.labeled;
       for (const [key, value] of Object.entries({ fill: look, y: one.labeled ? 0 : 0.6, height: one.labeled ? 1 : 0.4 })) one.tick.setAttribute(key, value);
     }
-    const chips = shown.map(([id, title, boxCount], index) => {
-      const chip = make("button", { type: "button", "aria-pressed": String(id === kind), "data-class": String(id), style: `border-left: 10px solid ${color(id)}` }, `${title}: ${boxCount} `, make("kbd", {}, String(index + 1)));
-      chip.addEventListener("click", () => { setClass(id); stage.focus({ preventScroll: true }); });
-      return chip;
-    });
     if (shelf.dataset.shown !== JSON.stringify([shown, kind])) {
       shelf.dataset.shown = JSON.stringify([shown, kind]);
+      const chips = shown.map(([id, title, boxCount], index) => {
+        const chip = make("button", { type: "button", "aria-pressed": String(id === kind), "data-class": String(id), style: `border-left: 10px solid ${color(id)}` }, `${title}: ${boxCount} `, make("kbd", {}, String(index + 1)));
+        chip.addEventListener("click", () => { setClass(id); stage.focus({ preventScroll: true }); });
+        return chip;
+      });
       shelf.replaceChildren(make("span", {}, "Class:"), ...chips);
     }
     for (const control of [...bench.children, add, rename]) {
@@ -267,6 +268,7 @@ function render({ model, el }) {
     const kept = ready.get(id), waits = pending.get(id);
     picture.setAttribute("href", kept.address);
     take(waits ? waits.to : kept.labels);
+    if (told === ON_ITS_WAY) told = "";
     stage.dataset.shown = String(id);
     if (!labeled) say({ say: "suggest", id });
     askNext();
@@ -317,12 +319,10 @@ function render({ model, el }) {
 
   const actions = {
     accept() {
-      if (!origin) return;
       while (suggestions.length) own(boxes.length);
       actions.settle();
     },
     settle() {
-      if (!origin) return;
       suggestions = [];
       labeled = true;
       chosen = null;
@@ -360,7 +360,6 @@ function render({ model, el }) {
     unsure() { mark("not_sure"); },
     hidden() { mark("hidden"); },
     copy() {
-      if (!origin) return;
       const last = before || (ready.get(order[order.indexOf(now.id) - 1]) || {}).labels;
       if (!last || !last.boxes.length) { tell("The picture before has no boxes."); return; }
       boxes.push(...last.boxes.map((one) => ({ ...one, box: keep(one.box), id: null })).filter(({ box: [x0, y0, x1, y1] }) => x1 > x0 && y1 > y0));
@@ -372,15 +371,17 @@ function render({ model, el }) {
     wider() { zoom(1.4); },
     whole() { view = { x: 0, y: 0, wide: now.wide }; },
   };
+  const NEEDS_PICTURE = new Set(["accept", "settle", "insert", "copy"]);
   const CHANGING = new Set(["accept", "settle", "insert", "remove", "unsure", "hidden", "copy", "undo", "redo"]);
   function act(action, extra) {
     if (!now || (readOnly() && CHANGING.has(action))) return;
+    if (!origin && NEEDS_PICTURE.has(action)) { tell(ON_ITS_WAY); return; }
     if (!["insert", "undo", "redo"].includes(action)) tell("");
     actions[action](extra);
     draw();
   }
   function put(corners) {
-    if (!origin) return;
+    if (!origin) { tell(ON_ITS_WAY); return; }
     const one = keep(corners);
     if (one[2] - one[0] < 1 || one[3] - one[1] < 1) return;
     if (kind === null) { unnamed = one; tell("What is in this box? Write its class below, and press Enter."); name.focus(); return; }
@@ -538,8 +539,10 @@ function render({ model, el }) {
     else if (event.key === " ") act("select", event.shiftKey);
     else if (event.key === "Escape") { chosen = null; draw(); return; }
     else if (BY_KEY[event.key]) act(BY_KEY[event.key]);
-    else if (/^[1-9]$/.test(event.key) && classes()[event.key - 1]) setClass(classes()[event.key - 1][0]);
-    else return;
+    else if (/^[1-9]$/.test(event.key)) {
+      const one = classes()[event.key - 1];
+      if (one) setClass(one[0]); else tell(`There is no class ${event.key}.`);
+    } else return;
     draw();
     event.preventDefault();
     event.stopPropagation();
