@@ -8,7 +8,7 @@ from collections import namedtuple
 
 import numpy as np
 import pytest
-from scipy import signal
+import scipy  # which imports its parts when they are first used
 
 from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import InputError, ModelError
@@ -71,7 +71,7 @@ def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
         made = np.stack(
             [
                 sum(
-                    signal.correlate2d(plane, k, "same")[::2, ::2]
+                    scipy.signal.correlate2d(plane, k, "same")[::2, ::2]
                     for plane, k in zip(one, kept["c1.kernel"][0], strict=True)
                 )
                 for one in seen
