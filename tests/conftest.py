@@ -16,6 +16,7 @@ import os
 import shlex
 import shutil
 import signal
+import sys
 import threading
 from collections import Counter
 from contextlib import suppress
@@ -144,6 +145,22 @@ def pytest_collection(session):
         gc.enable()
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector):
+    """Dealt out: each process goes through the files from another one on, and finds later ones made ready by the others.
+
+    What pytest makes of a file's asserts takes longer than the file, and is kept beside it, also where Python is told
+    to keep nothing of the kind.
+    """
+    report = yield
+    if WORKER in os.environ and isinstance(collector, pytest.Directory) and report.result:
+        sys.dont_write_bytecode = False
+        number, count = int(os.environ[WORKER].removeprefix("gw")), int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
+        first = len(report.result) * number // count
+        report.result = report.result[first:] + report.result[:first]
+    return report
+
+
 @pytest.fixture(autouse=True)
 def numpy_prints_as_by_itself():
     """A reference library that sets NumPy's print options when it is imported changes no later test's output."""
@@ -249,7 +266,7 @@ def pytest_collection_modifyitems(items):
         for path in takes_s:
             for name in [name for name in ABOUT_S if path.with_suffix("").as_posix().endswith(f"tests/{name}")]:
                 takes_s[path] = ABOUT_S[name]
-        items.sort(key=lambda item: -takes_s[item.path])
+        items.sort(key=lambda item: (-takes_s[item.path], item.path))
 
 
 @pytest.hookimpl(optionalhook=True)

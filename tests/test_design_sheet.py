@@ -164,10 +164,11 @@ def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
     assert measure_ultimate_gain(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
 
 
-@pytest.mark.parametrize("frames", [2, 5])
-def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
-    robot = facts(delay_s=frames * 0.1, motor=QUICK)
-    assert measure_ultimate_gain(robot) == pytest.approx(predict_ultimate_gain(robot), rel=0.01)
+@pytest.mark.parametrize(
+    "robot", [facts(delay_s=0.2, motor=QUICK), ROBOTS["narrow and high, five frames late"]], ids=[2, 5]
+)
+def test_gain_limit_measured_for_whole_frames_is_within_one_percent(robot):
+    assert gain_limit_once(robot) == pytest.approx(predict_ultimate_gain(robot), rel=0.01)
 
 
 def test_gain_limit_of_a_very_late_loop():

@@ -21,7 +21,9 @@ from robotlab.design_sheet.predictions import Robot
 from robotlab.design_sheet.smallest_height import USABLE_RECALL
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
-from robotlab.greenhouse import Frame, Scene, Thing, render
+from robotlab.greenhouse import Scene, Thing, render
+from robotlab.greenhouse.ground_truth import GroundTruth
+from robotlab.greenhouse.renderer import look
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image import resize
 from robotlab.loop import Settings
@@ -79,7 +81,8 @@ def measure_band(
     A picture counts when the detector has a believed box of the target's class
     (score of at least ``min_score``) that overlaps the true one by half, and
     when the true one stays clear of the picture's edges: the box of a target
-    that is cut by them measures no distance.
+    that is cut by them measures no distance.  For a ``GroundTruthDetector``,
+    which looks at no pixels, the rays are followed and nothing is painted.
 
     Examples
     --------
@@ -214,48 +217,51 @@ class _Looks:
 
     def heights_px(self, distance_m: float, count: int) -> list[float]:
         """Heights of the true boxes at a distance, px of the picture that the detector gets."""
-        shown = [self._show(distance_m, n, 1.0) for n in range(count)]
+        seen = [_target(look(*self._place(distance_m, n, 1.0)[:3])) for n in range(count)]
         return [
-            (one[1][3] - one[1][1]) / self._robot.smallest_camera_px * self._robot.smallest_px
-            for one in shown
+            (one[0][3] - one[0][1]) / self._robot.smallest_camera_px * self._robot.smallest_px
+            for one in seen
             if one is not None
         ]
 
-    def _show(self, distance_m: float, n: int, scale: float) -> tuple[Frame, np.ndarray, float] | None:
-        """The n-th picture, the target's true box in px of the camera, and how much of it shows."""
-        camera, s = self._robot.camera, self._robot.settings
-        rng = np.random.default_rng([self._seed, n])
+    def _place(self, distance_m: float, n: int, scale: float) -> tuple[Scene, Camera, tuple[float, float, float], int]:
+        """Of the n-th picture: the greenhouse with the target, the camera and where it stands, and the noise's seed."""
+        s, rng = self._robot.settings, np.random.default_rng([self._seed, n])
         # The trolley stands anywhere along the aisle, not quite in its middle and not quite straight.
         x, y, yaw = rng.uniform(0, 6), rng.uniform(-0.2, 0.2), rng.uniform(-0.03, 0.03)
         aisle = self._aisles[n % len(self._aisles)]
         target = Thing(s.target, x + distance_m, y, scale=scale * s.target_height_m / KINDS[s.target].size_m[2])
-        frame = render(
-            replace(aisle, things=(target, *aisle.things)), camera, (x, y, yaw), seed=int(rng.integers(1 << 30))
-        )
-        rows = np.flatnonzero(frame.truths.things == 0)
-        return (frame, frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else None
+        scene = replace(aisle, things=(target, *aisle.things))
+        return scene, self._robot.camera, (x, y, yaw), int(rng.integers(1 << 30))
 
     def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
         """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
-        camera, s = self._robot.camera, self._robot.settings
-        shown = self._show(distance_m, n, scale)
-        if shown is None:
+        camera, s, detector = self._robot.camera, self._robot.settings, self._detector
+        *place, seed = self._place(distance_m, n, scale)
+        # Who knows the truth needs no picture.
+        frame = None if isinstance(detector, GroundTruthDetector) else render(*place, seed=seed)
+        seen = _target(look(*place) if frame is None else frame.truths)
+        if seen is None:
             return False
-        frame, box, visible = shown
+        box, visible = seen
         edges = np.concatenate([box[:2], [camera.width_px, camera.height_px] - box[2:]])
         if whole and (edges < EDGE_PX).any():
             return False
         ratio = np.array([camera.width_px, camera.height_px] * 2) / np.array([*self._robot.picture_px] * 2)
-        if isinstance(self._detector, GroundTruthDetector):
-            found = self._detector.detect_ground_truth(box / ratio, visible)
+        if isinstance(detector, GroundTruthDetector):
+            found = detector.detect_ground_truth(box / ratio, visible)
         else:
-            found = self._detector.detect(
-                frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px)
-            )
+            found = detector.detect(frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px))
         if s.target not in found.classes:
             return False
         found = found.pick((found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score))
         return bool((iou(found.boxes * ratio, box[None])[:, 0] >= SAME_IOU).any())
+
+
+def _target(truths: GroundTruth) -> tuple[np.ndarray, float] | None:
+    """The first thing's true box in px of the camera, and how much of it shows; None where it does not."""
+    rows = np.flatnonzero(truths.things == 0)
+    return (truths.boxes[rows[0]], float(truths.visibility[rows[0]])) if len(rows) else None
 
 
 def _aisle(kind: str, lighting: str, seed: int) -> Scene:

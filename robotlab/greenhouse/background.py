@@ -27,7 +27,7 @@ def background(view: View, stage: Stage, x: float, y: float, yaw: float) -> np.n
         _texture_floor(view, stage, at, root, x, y, yaw)
     if walls:
         _texture_walls(view, stage, at, root, walls, x, y, yaw)
-    texels = stage.decor.texels.take(at, mode="clip")
+    texels = stage.decor.around[0].take(at, mode="clip")
     light = np.empty((3, at.size), np.float32)
     # `at` has done its work and serves as scratch.
     for plane, shift in zip(light, textures.SHIFTS, strict=True):
@@ -61,7 +61,7 @@ def _texture_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x
 def _texture_walls(
     view: View, stage: Stage, at: np.ndarray, root: np.ndarray, rows: int, x: float, y: float, yaw: float
 ) -> None:
-    f, wall = np.float32, stage.decor.wall
+    f, (_, wall_start, wall) = np.float32, stage.decor.around
     x0, y0, x1, y1 = stage.room_m
     cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
     # Directions in world axes; one part is the same along a row, the other down a column.
@@ -90,7 +90,7 @@ def _texture_walls(
     v = z.astype(np.int32)
     np.minimum(v, wall.rows[level] - 1, out=v)
     v *= wall.columns[level]
-    v += stage.decor.wall_start + wall.starts[level]
+    v += wall_start + wall.starts[level]
     # The side walls and the end walls show different stretches of the one texture.
     across = way[0]
     np.copyto(across, way[1], where=side)

@@ -132,6 +132,31 @@ def render(
     return Frame(develop(blur_in_place(light, blur), gain, noise, seed, negative=matrix is not None), visible)
 
 
+def look(scene: Scene, camera: Camera, pose: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> GroundTruth:
+    """The truth of the picture that :func:`render` would make, without the picture: a few times faster.
+
+    Parameters
+    ----------
+    scene, camera, pose
+        As in :func:`render`.
+
+    Returns
+    -------
+    GroundTruth
+        Neither light nor noise nor blur plays a part in it.
+
+    Examples
+    --------
+    >>> from robotlab.greenhouse import random_scene
+    >>> truths = look(random_scene(1, post=(2.0, 0.0)), Camera(160, 120, math.radians(62), height_m=0.25))
+    >>> round(float(truths.distance_m[0]), 2)
+    2.0
+    """
+    x, y, yaw = _check(scene, camera, pose, 1.0, 1.0, 0.5, 1)
+    view, stage = view_of(camera, 1), stage_of(scene)
+    return draw_things(view, stage, stage.sun.turned(yaw), None, *stage.places(scene, x, y, yaw), yaw).truths()
+
+
 @functools.lru_cache(maxsize=32)
 def _mixing(lighting: Lighting) -> tuple[np.ndarray | None, float]:
     """What a lighting does to daylight colors, or ``None`` where it only makes them brighter, and by how much."""

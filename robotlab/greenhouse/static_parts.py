@@ -22,15 +22,20 @@ class Decor:
     """All that a seed and a lighting decide: floor, walls, plants, sun, scuffs."""
 
     def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
-        ground = _floor(seed, *floor, path_half_m)
-        self.wall = foliage.wall(np.random.default_rng([seed, 2]), plants_m, outside)
-        # Floor and walls end to end: one look-up serves every pixel.
-        self.texels = np.concatenate([ground.texels, self.wall.texels])
-        self.wall_start = ground.texels.size
+        self._walls = seed, floor, path_half_m, plants_m, outside
         self.plants = foliage.SpriteSheet.build([foliage.bush(np.random.default_rng([seed, 3, i])) for i in range(6)])
         rng = np.random.default_rng([seed, 4])
         self.scuffs = textures.grain(rng, (128, 128), 1.5, 5).astype(np.float32)
         self.azimuth = float(rng.uniform(-math.pi, math.pi))
+
+    @functools.cached_property
+    def around(self) -> tuple[np.ndarray, int, textures.Pyramid]:
+        """Texels of floor and walls, where those of the walls begin, and the walls; made when a picture is."""
+        seed, floor, path_half_m, plants_m, outside = self._walls
+        ground = _floor(seed, *floor, path_half_m)
+        wall = foliage.wall(np.random.default_rng([seed, 2]), plants_m, outside)
+        # Floor and walls end to end: one look-up serves every pixel.
+        return np.concatenate([ground.texels, wall.texels]), ground.texels.size, wall
 
 
 # The same under any lighting.

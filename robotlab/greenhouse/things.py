@@ -74,7 +74,7 @@ def screen_windows(
 
 
 def draw_things(
-    view: View, stage: Stage, lighting: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float
+    view: View, stage: Stage, lighting: Light, light: np.ndarray | None, cx: np.ndarray, cy: np.ndarray, yaw: float
 ) -> VisiblePixels:
     """Paint the things into a picture.
 
@@ -86,8 +86,8 @@ def draw_things(
         The things.
     lighting : Light
         Body axes.
-    light : (3, rows * columns) ndarray of float32
-        The picture, changed in place.
+    light : (3, rows * columns) ndarray of float32, or None
+        The picture, changed in place; None to see without painting.
     cx, cy : (N,) ndarray
         Middle of each thing's foot, body axes, m.
     yaw : float
@@ -135,6 +135,10 @@ def draw_things(
     ends = seen.searchsorted(stops).tolist()
     shown = [stop - start for start, stop in zip(ends[:-1], ends[1:], strict=True)]
 
+    visible = VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
+    if light is None:
+        return visible
+
     # What color that is.
     rays, own = rays.take(seen, axis=1), np.concatenate([geometry, materials]).repeat(shown, axis=1)
     color = np.empty((3, seen.size), np.float32)
@@ -151,7 +155,7 @@ def draw_things(
         color[:, b:] = shade_plants(rays[:, b:], own[:, b:], t[b:], sprites, eye, lighting)
     for plane, value in zip(light, color, strict=True):
         plane[pixels] = value
-    return VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
+    return visible
 
 
 def _nearest(pixels: np.ndarray, depth: np.ndarray, size: int) -> np.ndarray:

@@ -147,6 +147,10 @@ def paired_mean(first: Sequence[float], second: Sequence[float], confidence: flo
     if not 0 < confidence < 1:
         raise InputError(f"confidence must lie between 0 and 1, got {confidence}; 0.95 is usual")
     better = a - b
-    half = float(scipy.stats.t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
+    half = (
+        float(scipy.special.stdtrit(len(better) - 1, (1 + confidence) / 2))
+        * better.std(ddof=1)
+        / math.sqrt(len(better))
+    )
     mean = float(better.mean())
     return PairedMean(mean, float(mean - half), float(mean + half), len(better), confidence)

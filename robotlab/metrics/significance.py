@@ -110,4 +110,4 @@ def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float
     # Without the floor at 0 equal counts would give a difference of one (Edwards' correction of nothing).
     gap = abs(only_a - only_b) if method == "plain" else max(abs(only_a - only_b) - 1, 0)
     statistic = gap**2 / total
-    return statistic, float(scipy.stats.chi2.sf(statistic, 1))
+    return statistic, float(scipy.special.chdtrc(1, statistic))

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import scipy  # which imports its parts when they are first used
 
 from robotlab.errors import InputError
 from robotlab.files import read_plain, write_whole
@@ -170,13 +171,11 @@ def mean_interval(values: Iterable[float]) -> tuple[float, float]:
     >>> mean, round(half, 3)
     (2.0, 2.484)
     """
-    from scipy.stats import t
-
     known = np.asarray(list(values), float)
     known = known[np.isfinite(known)]
     if not len(known):
         return math.nan, math.nan
     if len(known) == 1:
         return float(known[0]), math.nan
-    half = t.ppf(0.975, len(known) - 1) * known.std(ddof=1) / math.sqrt(len(known))
+    half = scipy.special.stdtrit(len(known) - 1, 0.975) * known.std(ddof=1) / math.sqrt(len(known))
     return float(known.mean()), float(half)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import signal
+import scipy  # which imports its parts when they are first used
 
 from robotlab.control.load import grip, grip_limit_mps2, mast_vibration, tilt, tip_limit_mps2
 from robotlab.errors import MotionError
@@ -86,8 +86,8 @@ def test_shake_equals_scipys_linear_simulation():
     accel = rng.normal(size=400)
     w = 2 * math.pi * hertz
     # The transfer function of angle'' + 2 z w angle' + w^2 angle = -a / L; interp=False holds over each step.
-    system = signal.lti([-1 / mast], [1, 2 * damping * w, w * w])
-    _, angle, _ = signal.lsim(system, np.append(accel, 0.0), np.arange(401) * dt, interp=False)
+    system = scipy.signal.lti([-1 / mast], [1, 2 * damping * w, w * w])
+    _, angle, _ = scipy.signal.lsim(system, np.append(accel, 0.0), np.arange(401) * dt, interp=False)
     assert np.allclose(mast_vibration(accel, dt, mast, hertz, damping), angle[1:], rtol=1e-9, atol=1e-12)
 
 

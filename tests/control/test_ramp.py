@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+import scipy  # which imports its parts when they are first used
 from continuous_loop_reference import move_speed_mps
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import quad
 
 from robotlab.control import Motor, Ramp, make_ramp, move_time_s, speed_change_time_s, stopping_distance_m
 from robotlab.control.ramp import JerkRamp
@@ -16,7 +16,9 @@ from robotlab.errors import MotionError
 def test_trapezoid_times(distance, v, a, seconds):
     assert move_time_s(distance, v, a) == pytest.approx(seconds, abs=1e-12)
     # The speed profile must cover the distance: integrated by SciPy.
-    covered, _ = quad(move_speed_mps, 0, seconds, args=(distance, v, a), points=[v / a, seconds - v / a])
+    covered, _ = scipy.integrate.quad(
+        move_speed_mps, 0, seconds, args=(distance, v, a), points=[v / a, seconds - v / a]
+    )
     assert covered == pytest.approx(distance, abs=1e-9)
 
 

@@ -2,7 +2,6 @@
 
 import math
 
-import control
 import numpy as np
 import pytest
 from continuous_loop_reference import continuous_bearing, continuous_critical
@@ -62,6 +61,8 @@ def test_critical_gain_is_the_edge_of_overshoot(d):
 
 @pytest.mark.parametrize(("kt", "gain_margin", "phase_deg"), [(0.5, 3.14159, 61.352), (math.pi / 4, 2.0, 45.0)])
 def test_margins_against_published_and_control(kt, gain_margin, phase_deg):
+    import control  # which takes a second: not at the start of every process of tests
+
     ours = margins(kt, 1.0)
     assert ours[0] == pytest.approx(gain_margin, abs=1e-5)
     assert math.degrees(ours[1]) == pytest.approx(phase_deg, abs=1e-3)
@@ -118,6 +119,8 @@ def test_ultimate_gain_with_short_frames_is_the_continuous_limit(delay):
 
 @pytest.mark.parametrize(("delay", "lag"), [(0.2, 0.1), (0.1, 0.3)])
 def test_ultimate_gain_with_lag_agrees_with_control(delay, lag):
+    import control  # which takes a second: not at the start of every process of tests
+
     # python-control: gain margin of exp(-T s) / (s (1 + lag s)), whose frames
     # are short here, so that their half frame of delay is added by hand.
     frame = 0.004

@@ -3,7 +3,6 @@
 import math
 from fractions import Fraction
 
-import control
 import numpy as np
 import pytest
 from continuous_loop_reference import continuous_bearing
@@ -16,6 +15,8 @@ from robotlab.errors import MotionError
 
 def loop_of_control(frame_s, delay_frames, lag_s):
     """Open loop from bearing to bearing at gain 1: hold, motor lag, integrator, delay; by python-control."""
+    import control  # which takes a second: not at the start of every process of tests
+
     plant = control.c2d(
         control.tf([1.0], [lag_s, 1.0, 0.0]) if lag_s else control.tf([1.0], [1.0, 0.0]), frame_s, "zoh"
     )
@@ -26,6 +27,8 @@ def loop_of_control(frame_s, delay_frames, lag_s):
 @pytest.mark.parametrize("lag", [0.0, 0.05, 0.1, 0.4])
 @pytest.mark.parametrize("d", [0, 1, 2, 3, 5, 10])
 def test_limit_with_lag_and_frames_is_the_gain_margin_of_control(d, lag):
+    import control  # which takes a second: not at the start of every process of tests
+
     frame = 0.1
     plant = loop_of_control(frame, d, lag)
     limit = ultimate_gain(frame, d * frame, lag)
@@ -40,6 +43,8 @@ def test_limit_with_lag_and_frames_is_the_gain_margin_of_control(d, lag):
 
 @pytest.mark.parametrize(("kt", "gain_margin", "phase_deg"), [(0.5, 3.14159, 61.352), (math.pi / 4, 2.0, 45.0)])
 def test_margins_of_the_continuous_loop(kt, gain_margin, phase_deg):
+    import control  # which takes a second: not at the start of every process of tests
+
     # Gain margin pi / (2 K T), phase margin pi / 2 - K T (textbook; recomputed with python-control).
     ours = margins(kt, 1.0)
     assert (ours[0], math.degrees(ours[1])) == pytest.approx((gain_margin, phase_deg), abs=1e-3)

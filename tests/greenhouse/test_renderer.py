@@ -12,6 +12,7 @@ from robotlab.errors import InputError
 from robotlab.greenhouse import CLASSES, KINDS, LIGHTINGS, WALKS, Scene, Thing, random_scene, render
 from robotlab.greenhouse.outline import outline_of
 from robotlab.greenhouse.ray_intersections import FAR, box_parameters, cone_parameters, intersect_box, intersect_cone
+from robotlab.greenhouse.renderer import look
 from robotlab.greenhouse.things import _nearest, screen_windows
 from robotlab.greenhouse.view import View
 
@@ -243,6 +244,18 @@ def test_the_truth_is_the_same_whenever_it_is_asked_for():
     np.testing.assert_array_equal(late.truths.boxes, first.boxes)
     np.testing.assert_array_equal(late.truths.visibility, first.visibility)
     assert late.truths is late.truths
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_look_gives_the_truth_of_the_picture(seed):
+    """The picture's own truth is held to what is painted, above."""
+    rng = np.random.default_rng(seed)
+    scene = random_scene(seed)
+    for _ in range(12):
+        place = rng.uniform(-1, 4), rng.uniform(-1, 1), rng.uniform(-3, 3)
+        one, other = look(scene, CAMERA, place), render(scene, CAMERA, place).truths
+        for name in ("boxes", "labels", "visibility", "distance_m", "whole_boxes", "things"):
+            np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
 
 
 def test_the_same_seed_gives_the_same_picture_and_another_gives_other_noise():

@@ -385,7 +385,10 @@ def test_dead_motors_are_noticed_in_the_simulated_loop():
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
 def test_every_fault_over_a_pseudo_terminal(tmp_path):
-    """Each fault once; ``python instructor/measure_fault_injection.py`` tries 25 moments of each."""
+    """Each fault once; ``python instructor/measure_fault_injection.py`` tries 25 moments of each.
+
+    The simulated loop goes through its own faults in ``test_loop_faults.py``.
+    """
     pytest.importorskip("serial", reason="pyserial is an extra: pip install 'robotlab[robot]'")
     out = tmp_path / "table.json"
     command = [
@@ -395,6 +398,7 @@ def test_every_fault_over_a_pseudo_terminal(tmp_path):
         "1",
         "--at-once",
         "16",
+        "--real-loop-alone",
         "--out",
         str(out),
     ]

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.signal import correlate
+import scipy  # which imports its parts when they are first used
 
 from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine import losses, optimizer
@@ -86,7 +86,7 @@ def test_convolution_equals_scipys_correlation(kernel, stride, dilation, height,
     pad = dilation * (kernel - 1) // 2
     padded = np.pad(x, ((0, 0), (pad, pad), (pad, pad)))
     for o in range(4):
-        full = sum(correlate(padded[c], spread[o, c], mode="valid") for c in range(3))
+        full = sum(scipy.signal.correlate(padded[c], spread[o, c], mode="valid") for c in range(3))
         np.testing.assert_allclose(out[o], full[::stride, ::stride], atol=1e-12)
 
 

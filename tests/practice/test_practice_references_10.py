@@ -2,7 +2,6 @@
 
 import math
 
-import control
 import numpy as np
 import pytest
 
@@ -42,6 +41,8 @@ def test_bearing_error_equals_a_projection_by_opencv():
 
 
 def test_p_law_is_a_proportional_controller_within_its_limits():
+    import control  # which takes a second: not at the start of every process of tests
+
     # The gain of python-control's static system, limited by NumPy.
     for bearing, distance, turn_gain, drive_gain, keep, max_yaw, max_mps in cases("p_law"):
         law = control.ss([], [], [], np.diag([drive_gain, turn_gain]))
@@ -80,6 +81,8 @@ def test_gain_limit_published(frames, limit):
 
 
 def test_gain_limit_is_the_gain_margin_of_python_control():
+    import control  # which takes a second: not at the start of every process of tests
+
     for frames, frame_s in cases("gain_limit"):
         # Frequency response of 1 / (z^d (z - 1)), up to a half turn in each frame, the most that frames can show.
         turn = np.linspace(0.02, 1.0, 1001) * math.pi

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from scipy.integrate import quad
+import scipy  # which imports its parts when they are first used
 from scipy.optimize import brentq
 
 from robotlab.practice import task_named
@@ -51,7 +51,9 @@ def test_stopping_distance_of_the_recomputed_table():
 def test_stopping_distance_is_the_area_under_the_speed():
     for speed, decel, delay in task_named("stopping_distance").cases():
         end = delay + abs(speed) / decel
-        area, _ = quad(lambda t: min(abs(speed), abs(speed) - decel * (t - delay)), 0, end, points=[delay])
+        area, _ = scipy.integrate.quad(
+            lambda t: min(abs(speed), abs(speed) - decel * (t - delay)), 0, end, points=[delay]
+        )
         assert reference("stopping_distance")(speed, decel, delay) == pytest.approx(area, rel=1e-6)
 
 

@@ -60,8 +60,9 @@ def test_a_short_sealed_test_gives_its_table(sealed, tmp_path, monkeypatch, caps
     full, real_fit = sealed.training_recordings(), functools.cache(lambda: fit(few, progress=False))
     few = full.having(full.pictures[::12])
     monkeypatch.setattr(sealed, "training_recordings", lambda: few)
-    # The same detector in both rounds: what is judged differs.
+    # The same detector in both rounds: what is judged differs.  The other lightings are drawn above.
     monkeypatch.setattr(sealed, "fit", lambda data, seed, progress: real_fit())
+    monkeypatch.setattr(sealed, "SEEN", ("daylight",))
     log = tmp_path / "log.jsonl"
     assert sealed.main(["--log", str(log), "--rounds", "2", "--pictures", "2"]) == 0
     lines = [json.loads(line) for line in log.read_text().splitlines()]

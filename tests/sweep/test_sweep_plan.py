@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import qmc
+import scipy  # which imports its parts when they are first used
 
 from robotlab.errors import InputError
 from robotlab.sweep import BOARDS, PARAMETERS, parse_plan, read_plan, run_sweep
@@ -23,7 +23,9 @@ def test_a_drawn_design_is_scipys():
         "design = 'latin_hypercube'\nsamples = 50\ndesign_seed = 3\n[vary]\nturn_gain = {from = 1, to = 6}\nhfov_deg = {from = 40, to = 90}"
     )
     drawn = np.array([[row["turn_gain"], row["hfov_deg"]] for row in plan.rows()])
-    theirs = qmc.scale(qmc.LatinHypercube(2, rng=np.random.default_rng(3)).random(50), [1, 40], [6, 90])
+    theirs = scipy.stats.qmc.scale(
+        scipy.stats.qmc.LatinHypercube(2, rng=np.random.default_rng(3)).random(50), [1, 40], [6, 90]
+    )
     np.testing.assert_allclose(drawn, theirs, atol=1e-6)
     slices = ((drawn - [1, 40]) / [5, 50] * 50).astype(int)
     assert sorted(slices[:, 0].tolist()) == sorted(slices[:, 1].tolist()) == list(range(50))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.stats import binom, chi2
+import scipy  # which imports its parts when they are first used
 
 from robotlab.metrics import significance
 from robotlab.practice.task import Misconception, Task
@@ -186,7 +186,7 @@ def _tail(a, b, tail, times=2, most=1.0):
 
 
 def _chi(a, b, less):
-    return float(chi2.sf(max(abs(a - b) - less, 0) ** 2 / (a + b), 1)) if a + b else 1.0
+    return float(scipy.stats.chi2.sf(max(abs(a - b) - less, 0) ** 2 / (a + b), 1)) if a + b else 1.0
 
 
 MCNEMAR_P = Task(
@@ -211,47 +211,49 @@ MCNEMAR_P = Task(
         Misconception(
             "one side only",
             "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.cdf(few, n, 0.5), 1),
         ),
         Misconception(
             "exactly this count",
             "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5)),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.pmf(few, n, 0.5)),
         ),
         Misconception(
             "exactly this count, one side",
             "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.pmf(few, n, 0.5), 1),
         ),
         Misconception(
             "the smaller count left out",
             "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5)),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.cdf(few - 1, n, 0.5)),
         ),
         Misconception(
             "no head left out",
             "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5) - binom.pmf(0, n, 0.5)),
+            lambda a, b: _tail(
+                a, b, lambda few, many, n: scipy.stats.binom.cdf(few, n, 0.5) - scipy.stats.binom.pmf(0, n, 0.5)
+            ),
         ),
         Misconception(
             "the larger count",
             "You added up to the larger count, which is more than half of all ways. Take the smaller.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.cdf(many, n, 0.5), 1),
         ),
         Misconception(
             "the larger count, doubled",
             "Your result is 1 in every case, as where you add up to the larger count: more than half of all ways, and that doubled. Only the limit of 1 is left.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5)),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.cdf(many, n, 0.5)),
         ),
         Misconception(
             "always the first count",
             "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
-            lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5))),
+            lambda a, b: min(1.0, 2 * float(scipy.stats.binom.cdf(a, a + b, 0.5))),
         ),
         Misconception(
             "not limited to 1",
             "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
-            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf),
+            lambda a, b: _tail(a, b, lambda few, many, n: scipy.stats.binom.cdf(few, n, 0.5), most=math.inf),
         ),
         Misconception(
             "chi-square",
