@@ -90,6 +90,10 @@ class JupyterPage:
         self.page = self.page or new_page(self.browser)
         return self.page
 
+    def open(self, lab: Lab, name: str) -> Notebook:
+        loaded = self.page is not None
+        return Notebook(lab, self.get(), name, loaded)
+
     def tidy(self, failed: bool) -> None:
         """Close what is open in the page; or the page, unless it is as good as new then."""
         if self.page and (failed or not self.closes_all()):
@@ -251,15 +255,16 @@ def lab(server, request):
 class Notebook:
     """One notebook, open in JupyterLab, used as a person uses it."""
 
-    def __init__(self, lab: Lab, page, name: str) -> None:
+    def __init__(self, lab: Lab, page, name: str, loaded: bool = False) -> None:
+        """On a page where JupyterLab is ``loaded``, or to be loaded."""
         self.lab, self.page, self.path = lab, page, lab.folder / name
-        path, here = self.path.relative_to(lab.root).as_posix(), f"{lab.url}/doc/workspaces/"
-        if page.url.startswith(here):
+        path = self.path.relative_to(lab.root).as_posix()
+        if loaded:
             # What JupyterLab does with an address, and with File > Open from Path.
             page.evaluate(OPEN, path)
         else:
             # As `robotlab open` shows it. A workspace of its own: the common one would open the tabs of another page.
-            page.goto(f"{here}{lab.folder.name}/tree/{path}")
+            page.goto(f"{lab.url}/doc/workspaces/{lab.folder.name}/tree/{path}")
         page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.until(lambda: lab.kernels(), "a kernel")
         # Cells that are run before the page has reached the kernel are left out without a word.
@@ -385,15 +390,19 @@ class Notebook:
             )
         return found
 
-    def run_all(self, timeout_s: float = 600) -> None:
-        """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
+    def run_all(self, timeout_s: float = 600) -> dict:
+        """Run > Run All Cells, then wait until the kernel has nothing left to do; what is in the notebook's file then.
+
+        A lesson shows what its worked notebook does.
+        """
         self.choose("Run", "Run All Cells")
         # Each question takes time from the kernel, which runs for a minute.
         self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
-        worked = WORKED / self.path.name
+        ran, worked = self.saved(), WORKED / self.path.name
         if worked.exists():
-            assert differences(self.saved(), json.loads(worked.read_text("utf-8"))) == []
+            assert differences(ran, json.loads(worked.read_text("utf-8"))) == []
+        return ran
 
     def _all_ran(self) -> bool:
         kernels = self.lab.kernels()
@@ -416,10 +425,10 @@ class Notebook:
             self.page.wait_for_timeout(1000)
             return json.loads(self.path.read_text())
 
-    def troubles(self) -> list[str]:
-        """Every error and warning among the outputs; progress bars, in cells marked as such, are neither."""
+    def troubles(self, saved: dict | None = None) -> list[str]:
+        """Every error and warning among the outputs, as saved; progress bars, in cells marked as such, are neither."""
         found = []
-        for cell in self.saved()["cells"]:
+        for cell in (saved or self.saved())["cells"]:
             loud = "nbval-ignore-output" not in cell["metadata"].get("tags", [])
             for output in cell.get("outputs", []):
                 if output["output_type"] == "error":
@@ -432,7 +441,7 @@ class Notebook:
 @pytest.fixture
 def open_notebook(jupyter_page, lab, request):
     """Called with what ``lab`` gave and a name: the notebook, open in the page that tests share."""
-    yield lambda lab, name: Notebook(lab, jupyter_page.get(), name)
+    yield jupyter_page.open
     jupyter_page.tidy(request.node.stash.get(FAILED, True))
 
 

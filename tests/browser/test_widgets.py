@@ -80,38 +80,3 @@ def test_says_when_the_kernel_is_gone(kit):
     page.locator(".robotlab-replay").hover()
     kit.until(lambda: notices.nth(0).is_visible() and notices.nth(1).is_visible(), "both notices", 30)
     assert "restart it and run the cells from the top" in notices.first.inner_text()
-
-
-def test_the_page_that_tests_share_is_handed_on_tidy_or_not_at_all(tmp_path, lab, open_notebook, jupyter_page):
-    room = lab(write_notebook(tmp_path / "first.ipynb", ["1 + 1"]), write_notebook(tmp_path / "second.ipynb", ["2"]))
-    page = open_notebook(room, "first.ipynb").page
-    page.locator(".jp-CodeCell .cm-content").click()
-    page.keyboard.type("not saved")
-    page.set_viewport_size({"width": 800, "height": 900})
-    page.evaluate("localStorage.setItem('left', 'behind')")
-    page.get_by_role("menuitem", name="Help", exact=True).click()
-    page.locator(".lm-Menu-itemLabel").get_by_text("About JupyterLab", exact=True).click()
-    page.locator(".jp-Dialog").wait_for()
-    assert not jupyter_page.closes_all()
-    page.keyboard.press("Escape")
-    page.locator(".jp-Dialog").wait_for(state="detached")
-    jupyter_page.tidy(failed=False)
-    assert jupyter_page.get() is page and page.viewport_size["width"] == 1280
-    assert page.locator(".jp-Notebook").count() == 0 and page.evaluate("localStorage.getItem('left')") is None
-    # The next notebook has the page for itself.
-    open_notebook(room, "second.ipynb")
-    assert page.locator(".jp-Notebook").count() == 1 and page.locator(".jp-CodeCell").inner_text().strip().endswith("2")
-    other = page.context.new_page()
-    assert not jupyter_page.closes_all()
-    other.close()
-    # What is none of JupyterLab's, and what a failed test had, is closed.
-    shared = type(jupyter_page)(jupyter_page.browser)
-    empty = shared.get()
-    shared.tidy(failed=False)
-    assert empty.is_closed()
-    shared.closes_all = lambda: True
-    kept = shared.get()
-    shared.tidy(failed=False)
-    assert shared.get() is kept
-    shared.tidy(failed=True)
-    assert kept.is_closed()
