@@ -22,6 +22,19 @@ from notebook_words import differences
 
 import robotlab
 
+WINDOW = {"width": 1280, "height": 900}
+FAILED = pytest.StashKey[bool]()
+OPEN = """async path => {
+    await jupyterapp.commands.execute("filebrowser:open-path", { path, dontShowBrowser: true });
+}"""
+# In JavaScript, since the menus ask whether to save.
+CLOSE_ALL = """() => {
+    const shell = jupyterapp.shell;
+    for (const one of [...shell.widgets("main")]) one.dispose();
+    localStorage.clear();
+    return shell.mode === "single-document" && shell.leftCollapsed && shell.rightCollapsed
+        && !document.querySelector(".jp-Document, .jp-Dialog, .lm-Menu");
+}"""
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
 
@@ -49,19 +62,74 @@ def browser(chromium):
         browser.close()
 
 
+def new_page(browser):
+    """An empty page of its own context."""
+    page = browser.new_context(viewport=WINDOW).new_page()
+    page.set_default_timeout(30_000)
+    return page
+
+
 @pytest.fixture
 def page(browser):
-    context = browser.new_context(viewport={"width": 1280, "height": 900})
-    page = context.new_page()
-    page.set_default_timeout(30_000)
+    page = new_page(browser)
     yield page
-    context.close()
+    page.context.close()
+
+
+class JupyterPage:
+    """The page of JupyterLab that the tests of this process use one after another.
+
+    Loading it takes Chromium three times as long as opening a notebook in it.  A test that failed, or left anything open, takes
+    its page along: the next one gets a new page.
+    """
+
+    def __init__(self, browser) -> None:
+        self.browser, self.page = browser, None
+
+    def get(self):
+        self.page = self.page or new_page(self.browser)
+        return self.page
+
+    def open(self, lab: Lab, name: str) -> Notebook:
+        loaded = self.page is not None
+        return Notebook(lab, self.get(), name, loaded)
+
+    def tidy(self, failed: bool) -> None:
+        """Close what is open in the page; or the page, unless it is as good as new then."""
+        if self.page and (failed or not self.closes_all()):
+            self.page.context.close()
+            self.page = None
+
+    def closes_all(self) -> bool:
+        """Close all documents, saved or not; whether JupyterLab then looks as when it was opened."""
+        from playwright.sync_api import Error
+
+        try:
+            # First what has a limit of time.
+            self.page.wait_for_function(CLOSE_ALL, timeout=5000, polling=200)
+            self.page.set_viewport_size(WINDOW)
+            self.page.mouse.move(0, 0)
+        except Error:  # It crashed, hangs, shows something else, or keeps something open.
+            return False
+        return self.page.context.pages == [self.page]
+
+
+@pytest.fixture(scope="session")
+def jupyter_page(browser):
+    return JupyterPage(browser)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    item.stash[FAILED] = item.stash.get(FAILED, False) or report.failed
+    return report
 
 
 class Lab:
     """A JupyterLab of its own, with its own settings, on a folder of notebooks.
 
-    Tests share one: each works in a folder of its own, and leaves no kernel and no progress behind.
+    Tests share one, and its page: each works in a folder of its own, and leaves no kernel and no progress behind.
     """
 
     def __init__(self, folder: Path, private: Path) -> None:
@@ -91,6 +159,8 @@ class Lab:
                 "--ServerApp.disable_check_xsrf=True",
                 f"--ServerApp.root_dir={folder}",
                 "--LabApp.extension_manager=readonly",
+                # So that the next notebook can be opened where the last one was; see JupyterPage.
+                "--LabApp.expose_app_in_browser=True",
             ],
             env={
                 **os.environ,
@@ -185,10 +255,16 @@ def lab(server, request):
 class Notebook:
     """One notebook, open in JupyterLab, used as a person uses it."""
 
-    def __init__(self, lab: Lab, page, name: str) -> None:
+    def __init__(self, lab: Lab, page, name: str, loaded: bool = False) -> None:
+        """On a page where JupyterLab is ``loaded``, or to be loaded."""
         self.lab, self.page, self.path = lab, page, lab.folder / name
-        # As `robotlab open` shows it. A workspace of its own: the common one would open the tabs of the test before.
-        page.goto(f"{lab.url}/doc/workspaces/{lab.folder.name}/tree/{self.path.relative_to(lab.root).as_posix()}")
+        path = self.path.relative_to(lab.root).as_posix()
+        if loaded:
+            # What JupyterLab does with an address, and with File > Open from Path.
+            page.evaluate(OPEN, path)
+        else:
+            # As `robotlab open` shows it. A workspace of its own: the common one would open the tabs of another page.
+            page.goto(f"{lab.url}/doc/workspaces/{lab.folder.name}/tree/{path}")
         page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.until(lambda: lab.kernels(), "a kernel")
         # Cells that are run before the page has reached the kernel are left out without a word.
@@ -314,15 +390,19 @@ class Notebook:
             )
         return found
 
-    def run_all(self, timeout_s: float = 600) -> None:
-        """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
+    def run_all(self, timeout_s: float = 600) -> dict:
+        """Run > Run All Cells, then wait until the kernel has nothing left to do; what is in the notebook's file then.
+
+        A lesson shows what its worked notebook does.
+        """
         self.choose("Run", "Run All Cells")
         # Each question takes time from the kernel, which runs for a minute.
         self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
-        worked = WORKED / self.path.name
+        ran, worked = self.saved(), WORKED / self.path.name
         if worked.exists():
-            assert differences(self.saved(), json.loads(worked.read_text("utf-8"))) == []
+            assert differences(ran, json.loads(worked.read_text("utf-8"))) == []
+        return ran
 
     def _all_ran(self) -> bool:
         kernels = self.lab.kernels()
@@ -345,10 +425,10 @@ class Notebook:
             self.page.wait_for_timeout(1000)
             return json.loads(self.path.read_text())
 
-    def troubles(self) -> list[str]:
-        """Every error and warning among the outputs; progress bars, in cells marked as such, are neither."""
+    def troubles(self, saved: dict | None = None) -> list[str]:
+        """Every error and warning among the outputs, as saved; progress bars, in cells marked as such, are neither."""
         found = []
-        for cell in self.saved()["cells"]:
+        for cell in (saved or self.saved())["cells"]:
             loud = "nbval-ignore-output" not in cell["metadata"].get("tags", [])
             for output in cell.get("outputs", []):
                 if output["output_type"] == "error":
@@ -359,8 +439,10 @@ class Notebook:
 
 
 @pytest.fixture
-def open_notebook(page):
-    return lambda lab, name: Notebook(lab, page, name)
+def open_notebook(jupyter_page, lab, request):
+    """Called with what ``lab`` gave and a name: the notebook, open in the page that tests share."""
+    yield jupyter_page.open
+    jupyter_page.tidy(request.node.stash.get(FAILED, True))
 
 
 @pytest.fixture

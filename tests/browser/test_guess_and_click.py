@@ -37,8 +37,8 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     source = write_notebook(tmp_path / "guess.ipynb", [cell.strip() for cell in CELLS])
     room = lab(source)
     notebook = open_notebook(room, "guess.ipynb")
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
     page = notebook.page
     answer = page.locator(".jp-Cell").nth(1).locator(".jp-OutputArea")
     assert "You wrote no guess. The answer: 6.5 px." in answer.inner_text()

@@ -167,7 +167,7 @@ ThresholdCurve(data, found)""",
     ]
     source = write_notebook(tmp_path / "names.ipynb", cells)
     notebook = open_notebook(lab(source), "names.ipynb")
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
     assert "<script>window.hit" in notebook.page.locator(".jp-Notebook").inner_text()
     assert notebook.page.evaluate("window.hit") is None and notebook.page.locator("img[src=x]").count() == 0

@@ -22,11 +22,9 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert len(still.get_attribute("alt")) > 40
 
-    notebook.run_all()
-    assert notebook.troubles() == []
-    printed = "".join(
-        "".join(output.get("text", "")) for cell in notebook.saved()["cells"] for output in cell.get("outputs", [])
-    )
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    printed = "".join("".join(output.get("text", "")) for cell in ran["cells"] for output in cell.get("outputs", []))
     assert "\nready\n" in printed
     # The very check that must hold here: this kernel was started by a Jupyter of its own environment.
     assert "Jupyter and this kernel are in one environment." in printed

@@ -15,9 +15,9 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "01_pictures
 def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-    notebook.run_all()
-    assert notebook.troubles() == []
-    saved = str(notebook.saved())
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    saved = str(ran)
     for name in ("luminance", "scaled_size", "shrink", "alias_frequency"):
         assert f"{name}: not started" in saved
 

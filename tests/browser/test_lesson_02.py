@@ -15,12 +15,12 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "02_what_the
 def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
     unstarted = [
         name
         for name in ("field_of_view", "pixels_on_target", "working_range", "bearing")
-        if f"{name}: not started" in str(notebook.saved())
+        if f"{name}: not started" in str(ran)
     ]
     assert len(unstarted) == 4
 

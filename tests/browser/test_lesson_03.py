@@ -36,8 +36,8 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
 
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
 
     # The bands. By day the post is found; a hue band without orange finds nothing.
     picture = page.locator(".robotlab-slider-picture").first

@@ -41,11 +41,11 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
 
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
     printed = "".join(
         "".join(output.get("text", "")) + "".join(output.get("data", {}).get("text/plain", ""))
-        for cell in notebook.saved()["cells"]
+        for cell in ran["cells"]
         for output in cell.get("outputs", [])
     )
     assert "most drums are called: bucket" in printed

@@ -38,8 +38,8 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
 
-    notebook.run_all()
-    assert notebook.troubles() == []
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
 
     sheet = page.locator("svg.robotlab-two-boxes").first
     notebook.bring(sheet)

@@ -18,8 +18,8 @@ def test_lesson_06_in_the_browser(lab, open_notebook, tmp_path):
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
 
-    notebook.run_all(480)
-    assert notebook.troubles() == []
+    ran = notebook.run_all(480)
+    assert notebook.troubles(ran) == []
 
     stage = page.locator("svg.robotlab-labeler-stage").first
     stage.scroll_into_view_if_needed()

@@ -48,8 +48,8 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert len(still.get_attribute("alt")) > 60
 
-    notebook.run_all(timeout_s=900)
-    assert notebook.troubles() == []
+    ran = notebook.run_all(timeout_s=900)
+    assert notebook.troubles(ran) == []
 
     # The training that was replayed from its log: slider, play button, the table of numbers.
     replayed = page.locator(

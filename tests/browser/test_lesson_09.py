@@ -18,9 +18,9 @@ def test_lesson_09_in_the_browser(lab, open_notebook, tmp_path):
     still = page.locator("img[src*='09_timeline']")
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    notebook.run_all()
-    assert notebook.troubles() == []
-    outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    outputs = str([cell.get("outputs") for cell in ran["cells"]])
     for name in ("throughput", "latency", "frames_in_flight", "running_time", "cells_state"):
         assert f"{name}: not started" in outputs
     # The charger for two cells is refused with its reason, the other one comes with its cautions.

@@ -15,9 +15,9 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "10_steer.ip
 def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-    notebook.run_all()
-    assert notebook.troubles() == []
-    saved = str(notebook.saved())
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    saved = str(ran)
     for name in ("bearing_error", "p_law", "wheel_speeds", "gain_limit"):
         assert f"{name}: not started" in saved
 

@@ -19,9 +19,9 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     still = page.locator("img[src*='11_stop']")
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    notebook.run_all()
-    assert notebook.troubles() == []
-    outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    outputs = str([cell.get("outputs") for cell in ran["cells"]])
     for name in ("ramp_step", "watchdog", "stopping_distance", "safe_speed"):
         assert f"{name}: not started" in outputs
     # The program was killed, its log is whole; and each fault stayed within the stopping distance.

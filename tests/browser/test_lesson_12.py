@@ -21,8 +21,8 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert len(still.get_attribute("alt")) > 40
 
-    notebook.run_all(timeout_s=900)
-    assert notebook.troubles() == []
+    ran = notebook.run_all(timeout_s=900)
+    assert notebook.troubles(ran) == []
 
     # Two replays in step; lists choose what is shown.
     box = page.locator(".robotlab-replay")

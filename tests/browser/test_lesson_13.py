@@ -19,9 +19,9 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert "bands orange and white" in still.get_attribute("alt")
-    notebook.run_all()
-    assert notebook.troubles() == []
-    outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
+    ran = notebook.run_all()
+    assert notebook.troubles(ran) == []
+    outputs = str([cell.get("outputs") for cell in ran["cells"]])
     for name in ("hfov_from_sheet", "camera_delay", "wheel_commands", "halts_at"):
         assert f"{name}: not started" in outputs
     # The command finds the field of view that the sheet was drawn for, and its own words lead to the next command.
