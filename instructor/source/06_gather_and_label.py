@@ -416,7 +416,7 @@ by_frame = labeled.only(ids=others[::2]), labeled.only(ids=chosen.tolist())
 first = labeled.only(recordings=shots[:3])
 by_recording = first.having(first.pictures[::2]), labeled.only(recordings=shots[3])
 
-new_truths = film("other", seed=1)
+new_truths = film("other", seed=1, frames=80)
 for shot in sorted({shot for shot, file in new_truths}):
     gather(work / shot, work / "other_set", shot, classes=["post"], progress=False)
 new_film = with_truth(open_dataset(work / "other_set"), new_truths)

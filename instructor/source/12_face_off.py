@@ -231,8 +231,9 @@ guess(
 
 # %% tags=["approximate"]
 SOME = PLAIN[:4]
-settings, again = Settings(min_score=believed["color"]), []
-for seed in range(4):
+settings = Settings(min_score=believed["color"])
+again = [*errors("color", SOME[:1])]  # the noise that all runs here have
+for seed in (1, 2, 3):
     quiet = {"seed": seed, "duration_s": SECONDS, "progress": False}
     run = simulate_walk(color, SOME[0], settings, **quiet)
     again.append(run.scores()["distance_error_m"])
@@ -556,10 +557,10 @@ from robotlab.design_sheet import Robot, measure, predict, rendered_height_px
 settings = Settings(min_score=believed["color"], detector_s=0.04)
 another_lens = replace(camera, hfov_rad=math.radians(50))
 smallest_px = rendered_height_px(
-    color, another_lens, settings, lighting="overcast", pictures=6, seed=1
+    color, another_lens, settings, lighting="overcast", pictures=4, seed=1
 )
 robot = Robot(camera, smallest_px, settings, name="trolley, color detector")
-sheet = measure(robot, color, lighting="overcast", pictures=6)
+sheet = measure(robot, color, lighting="overcast", pictures=4)
 
 
 def show(sheet):

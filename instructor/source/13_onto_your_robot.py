@@ -485,7 +485,7 @@ verify(halts_at)
 #
 # `robotlab drive` with a camera begins with a **preflight**: what the program can see for itself, then what only a person can see, then a slow turn with the wheels up. Nothing turns before every line says OK.
 #
-# Your model of lesson 07 goes with it as a file. This one learns the head only, from 44 pictures. On the robot it takes the place of `mine.onnx`.
+# Your model of lesson 07 goes with it as a file. This one learns the head only, from 22 pictures. On the robot it takes the place of `mine.onnx`.
 
 # %% tags=["nbval-ignore-output"]
 from robotlab.data import open_dataset
@@ -494,7 +494,7 @@ from robotlab.neural import fit
 recordings = open_dataset(shipped("datasets/greenhouse")).only(
     recordings=("day1", "overcast1", "dusk1")
 )
-model = fit(recordings.having(recordings.pictures[::2]), progress=False)
+model = fit(recordings.having(recordings.pictures[::4]), progress=False)
 saved = model.save(folder / "mine.onnx")
 print(f"{saved.name}: finds {', '.join(model.classes)}")
 

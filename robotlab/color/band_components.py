@@ -12,7 +12,7 @@ from robotlab.image.morphology import open_close
 
 
 def pieces_in_band(
-    picture: np.ndarray, band: Band | LabBand, open_px: int = 0, close_px: int = 0
+    picture: np.ndarray, band: Band | LabBand, open_px: int = 0, close_px: int = 0, mask: np.ndarray | None = None
 ) -> tuple[Components, np.ndarray]:
     """All blobs of a band, after clean-up, with their mean depth.
 
@@ -24,6 +24,8 @@ def pieces_in_band(
         The band.
     open_px, close_px : int
         Clean-up of the mask.
+    mask : (H, W) ndarray of bool, optional
+        The pixels in the band, where they are known already.
 
     Returns
     -------
@@ -46,10 +48,12 @@ def pieces_in_band(
     >>> blobs.boxes.tolist(), depths.tolist()
     ([[2.0, 1.0, 4.0, 4.0]], [1.0])
     """
-    pixels, colors = pixels_in_band(picture, band)
-    if open_px or close_px:
+    if mask is None:
+        pixels, colors = pixels_in_band(picture, band)
+    if mask is None and (open_px or close_px):
         mask = np.zeros(picture.shape[:2], bool)
         mask.reshape(-1)[pixels] = True
+    if mask is not None:
         pixels, colors = np.flatnonzero(open_close(mask, open_px, close_px)), None
     runs = runs_of_pixels(pixels, picture.shape[1])
     blobs, owners = blobs_of_runs(runs)

@@ -8,7 +8,7 @@ and what finds the labeled boxes best is kept.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.band_components import pieces_in_band
 from robotlab.color.bands import Band
+from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
 from robotlab.color.shape_limits import Shape
@@ -129,12 +130,12 @@ def _fit(
             "(crowds, ignored and mostly hidden things do not count); label some"
         )
     shapes = {name: _shape(shown, data.classes.index(name)) for name in names}
-    trials = [shown[place] for place in _evenly(len(shown), _MOST_TRIALS)]
+    places = _evenly(len(shown), _MOST_TRIALS)
+    trials = [shown[place] for place in places]
 
-    def judged(detector: ColorDetector, pieces: Sequence[dict] | None = None) -> np.ndarray:
+    def judged(detector: ColorDetector, pieces: Iterable[dict]) -> np.ndarray:
         tick()
-        known = pieces or itertools.repeat(None)
-        found = [detector.detect(one.picture, some) for one, some in zip(trials, known)]
+        found = [detector.detect(one.picture, some) for one, some in zip(trials, pieces)]
         return _average_precisions(found, trials, labels)
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
@@ -147,21 +148,20 @@ def _fit(
         counted = [_Colors.of(shown, seen, label) for label in labels]
         for choose in (_Colors.percentiles, _Colors.searched):
             detector = made(dict(zip(names, map(choose, counted))), balance=balance)
-            ap = judged(detector).mean()
+            ap = judged(detector, _pieces(detector, (seen[place] for place in places))).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = detector, ap
+    balanced = [best.balanced(one.picture) for one in trials]
+    # The same whatever the clean-up: eight pixels a byte.
+    masks = [{name: _packed(one, band) for name, band in best.bands.items()} for one in balanced]
     for open_px, close_px in _CLEANUPS[1:]:
         detector = made(best.bands, balance=best.balance, open_px=open_px, close_px=close_px)
-        ap = judged(detector).mean()
+        ap = judged(detector, _pieces(detector, balanced, masks)).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = detector, ap
     settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
     # The same whatever the shapes.
-    balanced = [best.balanced(one.picture) for one in trials]
-    pieces = [
-        {name: pieces_in_band(one, band, best.open_px, best.close_px) for name, band in best.bands.items()}
-        for one in balanced
-    ]
+    pieces = list(_pieces(best, balanced))
     kept = judged(best, pieces)
     for key, values in _TRIED:
         start = shapes
@@ -179,6 +179,28 @@ def _fit(
     }
     settings["close_px"] = round(settings["close_px"] * every)
     return made(best.bands, shapes, **settings)
+
+
+def _packed(picture: np.ndarray, band: Band) -> np.ndarray:
+    """The pixels in a band, eight a byte."""
+    mask = np.zeros(picture[..., 0].size, bool)
+    mask[pixels_in_band(picture, band)[0]] = True
+    return np.packbits(mask)
+
+
+def _pieces(
+    detector: ColorDetector, balanced: Iterable[np.ndarray], masks: Iterable[dict] | None = None
+) -> Iterator[dict]:
+    """What is in the bands of balanced pictures, one after the other; `masks`: the pixels in them, packed."""
+    for picture, known in zip(balanced, masks or itertools.repeat({})):
+        found = {}
+        for name, band in detector.bands.items():
+            mask = None
+            if name in known:
+                height, width = picture.shape[:2]
+                mask = np.unpackbits(known[name], count=height * width).reshape(height, width).view(bool)
+            found[name] = pieces_in_band(picture, band, detector.open_px, detector.close_px, mask)
+        yield found
 
 
 def _average_precisions(
@@ -269,7 +291,8 @@ class _Colors:
                 _count(inside, cores[-1], 1.0)
             fractions.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
             apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.boxes[one.unclear]]))
-            _count(outside, thin(picture[apart], 4096), apart.mean())
+            some = thin(np.flatnonzero(apart), 4096)
+            _count(outside, picture.reshape(-1, 3)[some], apart.mean())
         return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(fractions)))
 
     def percentiles(self) -> Band:

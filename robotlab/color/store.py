@@ -75,11 +75,35 @@ def read_color_detector(make: Callable[..., ColorDetector], path: Path) -> Color
         If the file is missing, damaged, of another kind, or holds a value
         that breaks a rule.
     """
-    value = read_json(path, "a color detector's file", ModelError)
+    return color_detector_from_json(make, read_json(path, "a color detector's file", ModelError), path)
+
+
+def color_detector_from_json(make: Callable[..., ColorDetector], value: Any, name: str | Path) -> ColorDetector:
+    """A color detector from plain JSON values.
+
+    Parameters
+    ----------
+    make : callable
+        As in :func:`read_color_detector`.
+    value : object
+        From :func:`color_detector_to_json`.
+    name : str or Path
+        How error messages call its file.
+
+    Returns
+    -------
+    ColorDetector
+        Equal to the one saved.
+
+    Raises
+    ------
+    ModelError
+        If the value is of another kind or breaks a rule.
+    """
     try:
         return make(**_arguments(value))
     except InputError as error:
-        raise ModelError(f"{path}: {error}") from None
+        raise ModelError(f"{name}: {error}") from None
 
 
 def _arguments(value: Any) -> dict[str, Any]:

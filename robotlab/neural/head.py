@@ -120,8 +120,9 @@ def fit_logistic(
         def add_up(part: int, worker: int) -> None:
             some, true, counts = x[parts[part]], classes[parts[part]], share[parts[part]]
             rows = np.arange(len(some))
-            # One row a class: sums over so few classes are quick along that axis.
-            p = softmax(single @ some.T, axis=0)
+            # One row a class: sums over so few classes are quick along that axis.  The product itself is twice as fast
+            # with the long side first, and the same number for number.
+            p = softmax(np.ascontiguousarray((some @ single.T).T), axis=0)
             losses[part] = -np.dot(counts, np.log(np.maximum(p[true, rows], 1e-30)))
             p[true, rows] -= 1
             p *= counts
