@@ -22,7 +22,7 @@
 #
 # A detector here is a **neural network**: many simple steps in a row, called layers, whose weights are learned from examples. It has two parts. The large lower part turns a picture into a grid of **cells** and describes each by 96 numbers, its **features**; it is called the **backbone**. The small upper part reads a cell's features and says what is there and where; it is the **head**.
 #
-# The backbone comes with the course. Its weights were learned beforehand from drawn shapes and from greenhouses in wrong colors, never from an orange post, a blue bucket or a yellow crate: this is **pre-training**. The head knows nothing yet. In the first half of this lesson only the head learns, on a **frozen backbone**; what the backbone learned on one task is reused for another, which is **transfer learning**. In part 8 all layers learn on: **fine-tuning**.
+# The backbone comes with the course. Its weights were learned beforehand from drawn shapes and from greenhouses in wrong colors, never from an orange post, a blue bucket or a yellow crate: this is **pre-training**. The head knows nothing yet. In the first half of this lesson only the head learns, on a **frozen backbone**; what the backbone learned on one task is reused for another, which is **transfer learning**. In part 8 the layers of the backbone learn on, all but the first: **fine-tuning**.
 
 # %% tags=["still"] picture="parts" alt="From left to right: a picture of 320 by 240 by 3 numbers; the backbone, three layers that get smaller; the feature map, a grid of cells with 96 numbers each; the head; and what each cell says: a class, dx, dy, log w and log h. A dotted line ties one cell to its place in the picture, 4 px wide."
 import matplotlib.pyplot as plt
@@ -735,7 +735,7 @@ compare_guess("07.kernel", "all nine" if off < 0.05 else f"off by up to {off:.1f
 # %% [markdown]
 # ## 8. Fine-tuning
 #
-# Now all layers learn, starting from the pre-trained backbone and a head fitted to it. First the cost: a training that stops after an hour because the disk is full has cost an hour.
+# Now the layers of the backbone learn too, starting from the pre-trained weights and a head fitted to them; only its first convolution stays frozen. It looks at 3 × 3 pixels, for edges and spots that every picture has, and on other pictures the detectors came out equally good with it and without. First the cost: a training that stops after an hour because the disk is full has cost an hour.
 #
 # **Predict.** A batch is here eleven pieces of 160 × 160 px. What needs most memory: the weights, or what the layers must remember between the forward and the backward pass?
 
@@ -776,7 +776,7 @@ compare_guess("07.memory", f"remembered: {many:.0f} times the weights")
 # %% [markdown]
 # **Why.** The backward pass needs what the forward pass computed: each layer's output waits in memory until its turn comes. That is why training takes so much more memory than detecting, and why it works on small pieces of pictures, a few at a time.
 #
-# Now on a photograph: old coins on a dark ground. The left half is for training, the right half for validation. First a head is fitted to the frozen backbone. Then all layers are fine-tuned: 16 epochs, 35 steps, some ten seconds. The picture below shows a piece of the *right* half, and it is redrawn while the training runs. Its line of text counts the boxes that match a coin (TP, true positives), those that do not (FP, false positives) and the coins without a box (FN, false negatives); coins of which less than half shows do not count, nor does a box that lies mostly on one. Lesson 08 explains these words.
+# Now on a photograph: old coins on a dark ground. The left half is for training, the right half for validation. First a head is fitted to the frozen backbone. Then the network is fine-tuned: 16 epochs, 35 steps, some ten seconds. The picture below shows a piece of the *right* half, and it is redrawn while the training runs. Its line of text counts the boxes that match a coin (TP, true positives), those that do not (FP, false positives) and the coins without a box (FN, false negatives); coins of which less than half shows do not count, nor does a box that lies mostly on one. Lesson 08 explains these words.
 #
 # **Predict.** Training starts from a good head. Eleven times on the way the held-out AP is looked at. Will it rise from each look to the next?
 
@@ -825,7 +825,7 @@ compare_guess("07.dip", f"{words}; from {values[0]:.2f} to {values[-1]:.2f}")
 #
 # ### A longer training
 #
-# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, three to five minutes on two processor cores. All weights move, kernels by `Muon`, the rest by `AdamW`. It is replayed from its log.
+# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, three to five minutes on two processor cores. All weights but the first convolution's move, kernels by `Muon`, the rest by `AdamW`. It is replayed from its log.
 
 # %% tags=["explore"]
 from robotlab.course import measured
