@@ -174,7 +174,9 @@ class BoxLabeler(Widget):
             self.first = shown
         passed = {as_id(id) for id in said.get("passed", ())}
         found = self._next(passed)
-        self._answer("next", id=found[0] if found else None, reason=found[1] if found else "")
+        self._answer(
+            "next", number=said.get("number"), id=found[0] if found else None, reason=found[1] if found else ""
+        )
 
     def _on_click(self, said: dict) -> None:
         box = self.suggester.at_click(as_id(said.get("id")), float(said["x"]), float(said["y"]))

@@ -13,6 +13,7 @@ const KEPT = 5;
 // Between two questions while a fit runs or changes wait, in milliseconds.
 const ASK_MS = 2000;
 const ON_ITS_WAY = "This picture is still being loaded: nothing was changed.";
+const CHOOSING = "The next picture is being chosen.";
 const KEYS = [
   ["accept", "Enter", "accept and go on"], ["settle", "Shift+Enter", "done, without suggestions"],
   ["next", "n", "next"], ["back", "b", "back"],
@@ -99,6 +100,8 @@ function render({ model, el }) {
   // What is on the stage, and the labels that it was made from.
   let now = null, boxes = [], labeled = false, origin = null, suggestions = [], chosen = null, touched = false, reason = "";
   let view = null, ahead = null, trail = [], passed = new Set(), before = null, kind = null, told = "", told_bad = false;
+  // The number of the question which picture comes next, while it has no answer; whether to go there when it has one.
+  let asked = null, goesOn = false, broken = false;
   // A box drawn before there was any class.
   let unnamed = null;
 
@@ -223,6 +226,8 @@ function render({ model, el }) {
   function go(id, why = "") {
     letGo();
     unnamed = null;
+    goesOn = broken = false;
+    if (told === CHOOSING) told = "";
     if (now) { before = labels(); trail.push(now.id); if (!labeled) passed.add(now.id); }
     now = pictures.get(id);
     reason = why;
@@ -263,7 +268,10 @@ function render({ model, el }) {
     if (now.id === id) { suggestions = []; touched = true; tell("This picture was changed in another window."); }
     else if (ahead && ahead.id === id) askNext();
   }
-  function askNext() { say({ say: "next", shown: now.id, passed: [...passed, now.id] }); }
+  function askNext() {
+    asked = ++number;
+    say({ say: "next", number: asked, shown: now.id, passed: [...passed, now.id] });
+  }
   function arrived(id) {
     const kept = ready.get(id), waits = pending.get(id);
     picture.setAttribute("href", kept.address);
@@ -331,6 +339,7 @@ function render({ model, el }) {
     },
     next() {
       if (ahead) { go(ahead.id, ahead.reason); return; }
+      if (asked !== null || !(origin || broken)) { goesOn = true; tell(CHOOSING); return; }
       // Nothing left to label: on in the order of the file.
       go(order[(order.indexOf(now.id) + 1) % order.length]);
     },
@@ -577,9 +586,11 @@ function render({ model, el }) {
         }));
       }
     } else if (message.say === "next") {
-      if (!ours) return;
+      if (!ours || message.number !== asked) return;
+      asked = null;
       ahead = message.id === null ? null : message;
-      if (ahead && pictures.has(ahead.id)) fetch(ahead.id, ahead.reason);
+      if (goesOn) actions.next();
+      else if (ahead && pictures.has(ahead.id)) fetch(ahead.id, ahead.reason);
     } else if (message.say === "clicked") {
       if (ours && now.id === id) {
         if (message.box) put(message.box);
@@ -610,7 +621,10 @@ function render({ model, el }) {
       if (ours) name.value = "";
     } else if (message.say === "refused" && ours) {
       if (!message.again && id !== null && pending.drop(id, message.number) && message.labels) heardOf(id, message.labels, true);
+      if (message.number === asked) asked = null;
+      if (now.id === id && !origin) broken = true;
       tell(message.text, true);
+      if (goesOn && asked === null && (origin || broken)) actions.next();
     }
     draw();
   }
