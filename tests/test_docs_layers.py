@@ -204,7 +204,7 @@ def test_the_package_alone_needs_no_extra():
 
     code = (
         "import sys, robotlab.cli, robotlab.widgets, robotlab.loop, robotlab.neural, robotlab.color, robotlab.data, robotlab.robot\n"
-        "extra = {'torch', 'cv2', 'gpiozero', 'jupytext', 'pycocotools', 'serial', 'sklearn', 'statsmodels', 'shapely'}\n"
+        "extra = {'torch', 'cv2', 'gpiozero', 'jupytext', 'pycocotools', 'serial', 'sklearn', 'shapely'}\n"
         "print(sorted(extra & sys.modules.keys()))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy  # which imports its parts when they are first used
 
 from robotlab.boxes import corners_from_xywh, iou
 from robotlab.data import DataSet, LabeledImage
@@ -329,28 +332,24 @@ def test_weights_of_one_give_the_ap_itself(crowd_free):
     assert values.mean() == pytest.approx(evaluation.AP, abs=1e-12)
 
 
-def test_statistics_equal_statsmodels():
-    # Reference: statsmodels proportion_confint and mcnemar.
-    from statsmodels.stats.contingency_tables import mcnemar as reference_test
-    from statsmodels.stats.proportion import proportion_confint
-
+def test_statistics_equal_scipys_and_exact_sums():
+    """Wilson's interval and chi-square by SciPy, the binomial test by whole numbers, chi-square's tail by ``math.erfc``."""
     rng = np.random.default_rng(5)
     for _ in range(40):
         trials = int(rng.integers(1, 300))
         hits = int(rng.integers(0, trials + 1))
-        low, high = proportion_confint(hits, trials, method="wilson")
-        assert wilson_interval(hits, trials) == pytest.approx((low, high), abs=1e-12)
+        known = scipy.stats.binomtest(hits, trials).proportion_ci(0.95, "wilson")
+        assert wilson_interval(hits, trials) == pytest.approx((known.low, known.high), abs=1e-12)
         b, c = (int(n) for n in rng.integers(0, 60, 2))
         if b + c:
-            table = [[5, b], [c, 9]]
-            assert mcnemar_test(b, c)[1] == pytest.approx(reference_test(table, exact=True).pvalue, abs=1e-12)
-            plain = reference_test(table, exact=False, correction=False)
-            assert mcnemar_test(b, c, "plain") == pytest.approx((plain.statistic, plain.pvalue), abs=1e-12)
-            if b != c:  # statsmodels corrects a difference of 0 to -1 and squares it
-                corrected = reference_test(table, exact=False, correction=True)
-                assert mcnemar_test(b, c, "corrected") == pytest.approx(
-                    (corrected.statistic, corrected.pvalue), abs=1e-12
-                )
+            tail = 2 * Fraction(sum(math.comb(b + c, n) for n in range(min(b, c) + 1)), 2 ** (b + c))
+            assert mcnemar_test(b, c)[1] == pytest.approx(float(min(tail, 1)), abs=1e-12)
+            # Both counts are as likely: expected is their mean.  Edwards' correction moves each by a half toward it.
+            for method, counts in (("plain", [b, c]), ("corrected", [min(b, c) + 0.5, max(b, c) - 0.5])):
+                statistic, p = mcnemar_test(b, c, method)
+                if method == "plain" or b != c:  # a difference of 0 would be corrected to -1, and squared
+                    assert statistic == pytest.approx(scipy.stats.chisquare(counts).statistic, abs=1e-12)
+                    assert p == pytest.approx(math.erfc(math.sqrt(statistic / 2)), abs=1e-12)
 
 
 def test_wilson_covers_the_truth_about_as_often_as_it_says():
