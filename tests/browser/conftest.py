@@ -65,7 +65,8 @@ def browser(chromium):
 def new_page(browser):
     """An empty page of its own context."""
     page = browser.new_context(viewport=WINDOW).new_page()
-    page.set_default_timeout(30_000)
+    # As long as ``Notebook.until`` waits: JupyterLab puts what is out of sight on the page when nothing else is to be done.
+    page.set_default_timeout(60_000)
     return page
 
 
@@ -79,8 +80,8 @@ def page(browser):
 class JupyterPage:
     """The page of JupyterLab that the tests of this process use one after another.
 
-    Loading it takes Chromium three times as long as opening a notebook in it.  A test that failed, or left anything open, takes
-    its page along: the next one gets a new page.
+    Loading it takes Chromium three times as long as opening a notebook in it.  A test that failed, or left anything
+    open, takes its page along: the next one gets a new page.
     """
 
     def __init__(self, browser) -> None:
