@@ -101,13 +101,13 @@ class JupyterPage:
             self.page.context.close()
             self.page = None
 
-    def closes_all(self) -> bool:
-        """Close all documents, saved or not; whether JupyterLab then looks as when it was opened."""
+    def closes_all(self, timeout_s: float = 30) -> bool:
+        """Close all documents, saved or not; whether JupyterLab then looks, in time, as when it was opened."""
         from playwright.sync_api import Error
 
         try:
             # First what has a limit of time.
-            self.page.wait_for_function(CLOSE_ALL, timeout=5000, polling=200)
+            self.page.wait_for_function(CLOSE_ALL, timeout=1000 * timeout_s, polling=200)
             self.page.set_viewport_size(WINDOW)
             self.page.mouse.move(0, 0)
         except Error:  # It crashed, hangs, shows something else, or keeps something open.
