@@ -65,7 +65,8 @@ def browser(chromium):
 def new_page(browser):
     """An empty page of its own context."""
     page = browser.new_context(viewport=WINDOW).new_page()
-    page.set_default_timeout(30_000)
+    # As long as ``Notebook.until`` waits: JupyterLab puts what is out of sight on the page when nothing else is to be done.
+    page.set_default_timeout(60_000)
     return page
 
 
@@ -79,8 +80,8 @@ def page(browser):
 class JupyterPage:
     """The page of JupyterLab that the tests of this process use one after another.
 
-    Loading it takes Chromium three times as long as opening a notebook in it.  A test that failed, or left anything open, takes
-    its page along: the next one gets a new page.
+    Loading it takes Chromium three times as long as opening a notebook in it.  A test that failed, or left anything
+    open, takes its page along: the next one gets a new page.
     """
 
     def __init__(self, browser) -> None:
@@ -100,13 +101,13 @@ class JupyterPage:
             self.page.context.close()
             self.page = None
 
-    def closes_all(self) -> bool:
-        """Close all documents, saved or not; whether JupyterLab then looks as when it was opened."""
+    def closes_all(self, timeout_s: float = 30) -> bool:
+        """Close all documents, saved or not; whether JupyterLab then looks, in time, as when it was opened."""
         from playwright.sync_api import Error
 
         try:
             # First what has a limit of time.
-            self.page.wait_for_function(CLOSE_ALL, timeout=5000, polling=200)
+            self.page.wait_for_function(CLOSE_ALL, timeout=1000 * timeout_s, polling=200)
             self.page.set_viewport_size(WINDOW)
             self.page.mouse.move(0, 0)
         except Error:  # It crashed, hangs, shows something else, or keeps something open.

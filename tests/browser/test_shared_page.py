@@ -16,7 +16,7 @@ def test_a_page_is_handed_on_tidy_or_not_at_all(tmp_path, lab, open_notebook, ju
     page.get_by_role("menuitem", name="Help", exact=True).click()
     page.locator(".lm-Menu-itemLabel").get_by_text("About JupyterLab", exact=True).click()
     page.locator(".jp-Dialog").wait_for()
-    assert not jupyter_page.closes_all()
+    assert not jupyter_page.closes_all(timeout_s=3)
     page.keyboard.press("Escape")
     page.locator(".jp-Dialog").wait_for(state="detached")
     jupyter_page.tidy(failed=False)
