@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -187,15 +188,17 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
     0.66
     """
     most_mps = number(most_mps, "most_mps", 0, open_low=True)
+    # The search begins at both ends of the bracket, which are known by then.
+    stop_m = cache(partial(measure_stop_m, robot))
     low, high = 0.0, 0.25
-    while measure_stop_m(robot, high) < robot.free_m:
+    while stop_m(high) < robot.free_m:
         low, high = high, 2 * high
         if high > most_mps:
             return float(most_mps)
 
     def excess_m(speed: float) -> float:
         # At 0 the distance is 0; there is nothing to simulate.
-        return (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m
+        return (stop_m(speed) if speed else 0.0) - robot.free_m
 
     return float(brentq(excess_m, low, high, rtol=_SPEED_TOLERANCE))
 
