@@ -8,9 +8,9 @@ way to rest is read off the trolley's path.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -188,8 +188,8 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
     0.66
     """
     most_mps = number(most_mps, "most_mps", 0, open_low=True)
-    # The search begins at the two speeds that were tried last.
-    stop_m = functools.cache(functools.partial(measure_stop_m, robot))
+    # The search begins at both ends of the bracket, which are known by then.
+    stop_m = cache(partial(measure_stop_m, robot))
     low, high = 0.0, 0.25
     while stop_m(high) < robot.free_m:
         low, high = high, 2 * high
