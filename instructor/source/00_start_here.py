@@ -200,7 +200,7 @@ show_boxes(color)
 # %% [markdown]
 # ## 4. Train a detector
 #
-# The second detector learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. A **label** is a box with a name, drawn by somebody who knows. The detector comes with a network of filters, its **backbone**, that was trained before, on drawn shapes and on rendered greenhouses with things in other colors, never on an orange post, a blue bucket or a yellow crate. You train only the last step, the **head**, on 44 pictures from three drives: in daylight, under an overcast sky and at dusk. Building on a network that was trained for something else is **transfer learning**. It takes a few seconds on a laptop, with no deep-learning framework.
+# The second detector learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. A **label** is a box with a name, drawn by somebody who knows. The detector comes with a network of filters, its **backbone**, that was trained before, on drawn shapes and on rendered greenhouses with things in other colors, never on an orange post, a blue bucket or a yellow crate. You train only the last step, the **head**, on 22 pictures from three drives: in daylight, under an overcast sky and at dusk. Building on a network that was trained for something else is **transfer learning**. It takes a few seconds on a laptop, with no deep-learning framework.
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 

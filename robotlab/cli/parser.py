@@ -77,7 +77,7 @@ def _parser() -> argparse.ArgumentParser:
     option(
         sub,
         "--training {frozen-backbone,fine-tuning}",
-        "frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
+        "frozen-backbone: fit a head, seconds (default); fine-tuning: all layers but the first, minutes",
         "frozen-backbone",
     )
     option(sub, "--hold-out A,B", "recordings of the validation set: early stopping and the threshold", kind=names)

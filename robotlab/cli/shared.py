@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TextIO
 
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError, ModelError, printable
 
 if TYPE_CHECKING:
     from robotlab.camera import Camera
@@ -129,13 +129,17 @@ def driving_detector(options: Options) -> tuple[Any, float]:
     from robotlab.loop import Settings
 
     if options.who == "color":
+        from robotlab.checks import number
         from robotlab.color import ColorDetector
         from robotlab.color.store import color_detector_from_json
         from robotlab.course.resources import measured
 
         # Fitted on the greenhouse's pictures beforehand, so that no drive has to wait for it.
         known = measured("color_detector")
-        return color_detector_from_json(ColorDetector, known["detector"], "color_detector.json"), known["score"]
+        if not isinstance(known, dict) or set(known) != {"detector", "score"}:
+            raise ModelError("color_detector.json must hold a detector and its score, it does not; install robotlab anew")
+        detector = color_detector_from_json(ColorDetector, known["detector"], "color_detector.json")
+        return detector, number(known["score"], "score", 0, 1, repair="install robotlab anew")
     from robotlab.neural import NeuralDetector
 
     model = NeuralDetector.load(options.who)

@@ -312,6 +312,23 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     one.shows("pictures/00.png, 1 of 6, labeled")
 
 
+def test_the_choice_that_was_asked_for_elsewhere_is_not_taken(labeler):
+    one = labeler(held=True, count=4)
+    hold = one.notebook.path.parent / "hold"
+    one.shows("pictures/00.png")
+    one.page.wait_for_timeout(1000)  # the second picture is loaded ahead
+    hold.touch()
+    one.stage.press("Shift+Enter")
+    one.shows("pictures/01.png")
+    # The kernel has chosen the third, and its answer is on the way, when a person goes there, and on.
+    one.page.get_by_label("Picture", exact=True).fill("3")
+    one.notebook.until(lambda: one.line.inner_text().startswith("pictures/02.png, 3 of 4"), "its line")
+    one.stage.press("n")
+    one.said("The next picture is being chosen")
+    hold.unlink()
+    one.shows("pictures/03.png")
+
+
 def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     one = labeler(count=5, labeled=1)
     one.shows("pictures/01.png")

@@ -197,10 +197,29 @@ def test_interrupted_fit_says_so_and_goes_on_without_a_new_start(blocks, monkeyp
     shipped, learned = shipped_weights(), read_state(state)[1]
     kept = [name for name in shipped if np.array_equal(learned[f"engine/weights/{name}"], shipped[name])]
     assert kept == ["c1.kernel", "c1.scale", "c1.shift"]
+    # A training from scratch, of which every layer learns, does not go on from it.
+    with pytest.raises(ModelError, match="of another"):
+        fit(blocks, **options, start="scratch", state_path=state)
     # Gone on from the state, which holds the weights: no head is fitted first, and the end is the same.
     monkeypatch.setattr(fine_tuning, "start_weights", None)
     again = fit(blocks, **options, state_path=state)
     assert again.facts["curve"] == whole.facts["curve"] and not state.exists()
+
+
+def test_the_predicted_time_of_a_step_holds_the_drawing_of_its_windows(monkeypatch):
+    now_s = [0.0]
+
+    class Slow(BatchMaker):
+        def _two_steps(self, first):
+            now_s[0] += 2 * 0.25
+            return dict.fromkeys((first, first + 1))
+
+    class Busy:
+        def step(self, batch, rate):
+            now_s[0] += 1.0
+
+    monkeypatch.setattr(fine_tuning.time, "perf_counter", lambda: now_s[0])
+    assert fine_tuning.step_seconds(Busy(), Slow([], WINDOWS, 0, None)) == 1.25
 
 
 def test_from_scratch_every_layer_learns(blocks, monkeypatch):

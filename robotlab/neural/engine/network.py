@@ -386,7 +386,7 @@ def parameter_count(layers: Iterable[Layer]) -> int:
     Returns
     -------
     int
-        Running means and variances are not counted.
+        Running means and variances are not counted; what is frozen is.
 
     Examples
     --------

@@ -226,6 +226,7 @@ function render({ model, el }) {
   function go(id, why = "") {
     letGo();
     unnamed = null;
+    asked = null;
     goesOn = broken = false;
     if (told === CHOOSING) told = "";
     if (now) { before = labels(); trail.push(now.id); if (!labeled) passed.add(now.id); }
