@@ -137,7 +137,9 @@ def driving_detector(options: Options) -> tuple[Any, float]:
         # Fitted on the greenhouse's pictures beforehand, so that no drive has to wait for it.
         known = measured("color_detector")
         if not isinstance(known, dict) or set(known) != {"detector", "score"}:
-            raise ModelError("color_detector.json must hold a detector and its score, it does not; install robotlab anew")
+            raise ModelError(
+                "color_detector.json must hold a detector and its score, it does not; install robotlab anew"
+            )
         detector = color_detector_from_json(ColorDetector, known["detector"], "color_detector.json")
         return detector, number(known["score"], "score", 0, 1, repair="install robotlab anew")
     from robotlab.neural import NeuralDetector

@@ -68,5 +68,7 @@ def measured(name: str) -> dict[str, Any]:
     path = Path(__file__).with_name("measurements") / f"{name}.json"
     if not path.is_file():
         known = ", ".join(sorted(one.stem for one in path.parent.glob("*.json")))
-        raise DataSetError(f"a measurement must be one of {known}, got {name!r}; check its name, or install robotlab anew")
+        raise DataSetError(
+            f"a measurement must be one of {known}, got {name!r}; check its name, or install robotlab anew"
+        )
     return read_json(path)
