@@ -327,6 +327,13 @@ def test_the_choice_that_was_asked_for_elsewhere_is_not_taken(labeler):
     one.said("The next picture is being chosen")
     hold.unlink()
     one.shows("pictures/03.png")
+    # Nor does the answer that something is saved take away what has been said since.
+    hold.touch()
+    one.drag((20, 20), (60, 80))
+    one.page.keyboard.press("9")
+    one.said("There is no class 9. 1 picture waits")
+    hold.unlink()
+    one.said("There is no class 9. All saved.")
 
 
 def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):

@@ -602,8 +602,8 @@ function render({ model, el }) {
       if (!pictures.has(id)) return;
       // Ids of new boxes come from the kernel; nothing else has changed unless there is more to send.
       heardOf(id, message.labels, ours);
-      // That it is saved is said by what no longer waits.
-      if (ours) tell(message.merged ? "A change made elsewhere was kept, too." : "");
+      // That it is saved is said by what no longer waits.  Only what was not saved before is over; other words stay.
+      if (ours && (message.merged || told_bad)) tell(message.merged ? "A change made elsewhere was kept, too." : "");
     } else if (message.say === "went_back") {
       if (id !== null) {
         heardOf(id, message.labels, ours);
