@@ -126,11 +126,16 @@ class Chromium:
             text=True,
             start_new_session=True,
         )
-        line = next(line for line in self.process.stderr if "DevTools listening on" in line)
-        threading.Thread(target=self.process.stderr.read, daemon=True).start()
-        if not DRIVER:
-            DRIVER.append(sync_playwright().start())
-        self.browser = DRIVER[0].chromium.connect_over_cdp(line.split()[-1])
+        try:
+            line = next(line for line in self.process.stderr if "DevTools listening on" in line)
+            threading.Thread(target=self.process.stderr.read, daemon=True).start()
+            if not DRIVER:
+                DRIVER.append(sync_playwright().start())
+            self.browser = DRIVER[0].chromium.connect_over_cdp(line.split()[-1])
+        except BaseException:
+            # One that a busy machine keeps from answering would run for ever.
+            self.close()
+            raise
 
     def send(self, kind: int) -> None:
         with suppress(ProcessLookupError):

@@ -2,6 +2,7 @@
 
 import functools
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -176,7 +177,12 @@ def test_a_sample_of_the_measured_ways_keeps_the_stopping_distance(chromium, tmp
     for way in ("network cut for", "browser killed"):
         for _ in range(3):
             ran = subprocess.run(
-                [*words, "--only", way, "--out", out], capture_output=True, text=True, check=False, timeout=120
+                [*words, "--only", way, "--out", out],
+                capture_output=True,
+                text=True,
+                check=False,
+                timeout=120,
+                env={**os.environ, "ROBOTLAB_CHROMIUM": chromium},
             )
             assert ran.returncode == 0, ran.stdout + ran.stderr
             rows = json.loads(out.read_text())["runs"]
