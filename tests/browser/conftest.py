@@ -409,6 +409,9 @@ class Notebook:
         kernels = self.lab.kernels()
         if not kernels or any(kernel["execution_state"] != "idle" for kernel in kernels):
             return False
+        # The page hears of it after the last output.
+        if "| Idle" not in self.page.locator("#jp-main-statusbar").inner_text():
+            return False
         cells = self.saved()["cells"]
         if any(output["output_type"] == "error" for cell in cells for output in cell.get("outputs", [])):
             return True  # An error ends Run All; the question for troubles says which.
@@ -418,13 +421,12 @@ class Notebook:
 
     def saved(self) -> dict:
         """Save with Ctrl+S, then read the file, as the next program would."""
+        before = self.path.stat().st_mtime_ns
         self.page.keyboard.press("Control+s")
-        self.page.wait_for_timeout(300)
-        try:
-            return json.loads(self.path.read_text())
-        except json.JSONDecodeError:  # It is being written at this moment.
-            self.page.wait_for_timeout(1000)
-            return json.loads(self.path.read_text())
+        # JupyterLab takes a second Ctrl+S while it still saves for a change by somebody else, and asks what to do.
+        self.until(lambda: self.path.stat().st_mtime_ns != before, "the notebook to be saved", every_s=0.05)
+        self.page.wait_for_timeout(200)
+        return json.loads(self.path.read_text())
 
     def troubles(self, saved: dict | None = None) -> list[str]:
         """Every error and warning among the outputs, as saved; progress bars, in cells marked as such, are neither."""
