@@ -97,9 +97,6 @@ class Network:
         self._scratch = [Scratch(dtype) for _ in range(pool.workers)]
         self._values: dict[str, np.ndarray] = {}
         self._spread: dict[str, np.ndarray] = {}
-        # Of each layer that learns: its kernel for the way back, and the parts of its gradient.
-        self._turned: dict[str, np.ndarray] = {}
-        self._parts: dict[str, np.ndarray] = {}
         self._nothing: dict[tuple[int, ...], np.ndarray] = {}
 
     def forward(self, pictures: np.ndarray, training: bool = True) -> np.ndarray:
@@ -119,12 +116,8 @@ class Network:
             What the last layer gives; overwritten by the next call.
         """
         picture = self._room.array("picture", pictures.shape)
-
-        def bring_near_zero(n: int, worker: int) -> None:
-            np.subtract(pictures[n], self.dtype(PICTURE_MEAN), out=picture[n])
-            picture[n] /= self.dtype(PICTURE_SPREAD)
-
-        self.pool.each(bring_near_zero, len(pictures))
+        np.subtract(pictures, self.dtype(PICTURE_MEAN), out=picture)
+        picture /= self.dtype(PICTURE_SPREAD)
         self._values = {"picture": picture}
         for layer in self.layers:
             inputs = [self._values[name] for name in layer.inputs]
@@ -234,34 +227,15 @@ class Network:
         """
         # The last layer's own array may be written to.
         waiting: dict[str, np.ndarray] = {self.layers[-1].name: np.array(gradient, self.dtype)}
-        learning = [layer for layer in self.layers if layer.kind == "conv" and not layer.frozen]
-
-        def turn(k: int, worker: int) -> None:
-            self._turned[learning[k].name] = backward_matrix(self.weights[f"{learning[k].name}.kernel"], learning[k])
-
-        self.pool.each(turn, len(learning))
         for layer in reversed(self.layers):
             mine = waiting.pop(layer.name, None)
             if mine is None or layer.name in self._ends:
                 continue
             for name, part in self._back(layer, mine):
                 if name in waiting:
-                    _add_each(waiting[name], part, self.pool)
+                    waiting[name] += part
                 else:
                     waiting[name] = part
-        reached = [layer for layer in learning if layer.name in self._parts]
-
-        def add_up(k: int, worker: int) -> None:
-            kernel = self.gradients[f"{reached[k].name}.kernel"]
-            total = self._parts.pop(reached[k].name).sum(axis=0)
-            both = self._both(reached[k])
-            kernel[...] = turned_kernel(total, kernel.shape) if both else total.T.reshape(kernel.shape)
-
-        self.pool.each(add_up, len(reached))
-
-    def _both(self, layer: Layer) -> bool:
-        """Whether the gradients of picture and kernel come from the same columns."""
-        return layer.stride == 1 and layer.inputs[0] not in self._ends
 
     def _back(self, layer: Layer, gradient: np.ndarray) -> list[tuple[str, np.ndarray]]:
         """What a layer hands to each of its inputs; each may be written to."""
@@ -337,9 +311,9 @@ class Network:
         kernel = self.weights[f"{name}.kernel"]
         first = layer.inputs[0] in self._ends
         back = gradient if first else self._room.array(f"{name} back", x.shape)
-        matrix = self._turned[name]
-        if self._both(layer):
-            parts = self._room.array(f"{name} kernel", (len(bands), kernel[:, 0].size, kernel.shape[1]))
+        matrix = backward_matrix(kernel, layer)
+        if layer.stride == 1 and not first:
+            parts = self._room.array("kernel gradients", (len(bands), kernel[:, 0].size, kernel.shape[1]))
 
             def through_conv(share: int, worker: int) -> None:
                 n, rows = bands[share]
@@ -347,8 +321,9 @@ class Network:
                 backward_both(matrix, layer, x[n], gradient[n], back[n], parts[share], scratch, rows)
 
             self.pool.each(through_conv, len(bands))
+            self.gradients[f"{name}.kernel"][...] = turned_kernel(parts.sum(axis=0), kernel.shape)
         else:
-            parts = self._room.array(f"{name} kernel", (count, kernel[0].size, len(kernel)))
+            parts = self._room.array("kernel gradients", (count, kernel[0].size, len(kernel)))
 
             def through_strided(share: int, worker: int) -> None:
                 # The larger shares first, so that no worker is left with one at the end.
@@ -359,13 +334,8 @@ class Network:
                     backward_picture(matrix, layer, gradient[n], back[n], self._scratch[worker], rows)
 
             self.pool.each(through_strided, count + (0 if first else len(bands)))
-        self._parts[name] = parts
+            self.gradients[f"{name}.kernel"][...] = parts.sum(axis=0).T.reshape(kernel.shape)
         return [] if first else [(layer.inputs[0], back)]
-
-
-def _add_each(total: np.ndarray, part: np.ndarray, pool: WorkerPool) -> None:
-    """Add a part in place, picture by picture."""
-    pool.each(lambda n, worker: np.add(total[n], part[n], out=total[n]), len(total))
 
 
 def _shares(count: int, size: int) -> list[tuple[int, slice]]:

@@ -189,12 +189,11 @@ class Muon:
         rate : float
             Learning rate.
         """
+        self.mean += (1 - self.momentum) * (gradient - self.mean)
 
         def move(n: int, worker: int) -> None:
             span, rows = self.matrices[n]
-            mean, now = self.mean[span], gradient[span]
-            mean += (1 - self.momentum) * (now - mean)
-            ahead = self.momentum * mean + (1 - self.momentum) * now
+            ahead = self.momentum * self.mean[span] + (1 - self.momentum) * gradient[span]
             step = orthogonalize(ahead.reshape(rows, -1))
             length = 0.2 * max(step.shape) ** 0.5
             self.parameters[span] -= rate * (self.decay[span] * self.parameters[span] + length * step.ravel())
