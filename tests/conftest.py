@@ -40,13 +40,13 @@ MOST_PROCESSES, EACH_BYTES = 5, 1.5e9
 BROWSER_S, SLOW_S, QUICK_S = 22.0, 4.0, 0.03
 # Files that take much longer or less than that, s, below tests/; only the order in which files are begun depends on it.
 ABOUT_S = {
-    "browser/test_lesson_04": 39,
-    "browser/test_lesson_06": 74,
-    "browser/test_lesson_07": 115,
+    "browser/test_lesson_04": 40,
+    "browser/test_lesson_06": 60,
+    "browser/test_lesson_07": 110,
     "browser/test_lesson_08": 80,
-    "browser/test_lesson_12": 92,
-    "browser/test_lesson_13": 82,
-    "browser/test_labeler": 60,
+    "browser/test_lesson_12": 95,
+    "browser/test_lesson_13": 70,
+    "browser/test_labeler": 65,
     "browser/test_replay": 15,
     "course/test_guide": 20,
     "hostile/test_fuzz": 30,
