@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 
 from robotlab.camera import Camera
@@ -191,3 +192,23 @@ def test_a_sample_of_the_measured_ways_keeps_the_stopping_distance(chromium, tmp
                 break
         [row] = rows
         assert row["driving_at_the_moment"] == 1 and row["moving_commands_after_rest"] == 0
+
+
+def test_a_browser_that_does_not_answer_does_not_run_on(tmp_path):
+    """It would take a quarter of a core from all that comes later."""
+    program = tmp_path / "browser"
+    program.write_text(
+        f"#!/bin/sh\necho $$ > {tmp_path}/pid\necho DevTools listening on ws://127.0.0.1:1/none >&2\nexec sleep 600\n"
+    )
+    program.chmod(0o755)
+    code = "import sys; sys.path.insert(0, sys.argv[1]); import measure_held_control; measure_held_control.Chromium()"
+    ran = subprocess.run(
+        [sys.executable, "-c", code, ROOT / "instructor"],
+        env={**os.environ, "ROBOTLAB_CHROMIUM": str(program)},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert ran.returncode and "ws://127.0.0.1:1/none" in ran.stderr
+    assert not psutil.pid_exists(int((tmp_path / "pid").read_text()))
