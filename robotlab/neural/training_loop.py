@@ -1,6 +1,6 @@
-"""Fine-tuning: minutes, the whole network learns.
+"""Fine-tuning: minutes, the network learns, frozen layers apart.
 
-Each step draws windows, runs them forwards and backwards, and moves all weights
+Each step draws windows, runs them forwards and backwards, and moves the weights
 against the gradient.  Before the first step and from time to time the slow
 average of the weights is judged on the validation set; the best so far is
 what training returns, so it is never worse there than what it began with.
@@ -33,6 +33,9 @@ PEAK_RATE = 0.004
 JUDGED = 10
 # Fraction of the training before it is judged for the first time.
 JUDGED_FROM = 0.3
+# Fraction of the time before the clock counts: the first evaluation alone would put it ahead of the steps, and what
+# is learned would depend on how long that took, where there is time enough.
+CLOCK_FROM = 0.05
 # State files of another shape than this release writes are refused.
 STATE_FORMAT = 4
 
@@ -188,7 +191,7 @@ def train(
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.
-            place = min(max(step, int(used * steps)), steps - 1)
+            place = min(max(step, int((used - CLOCK_FROM) / (1 - CLOCK_FROM) * steps)), steps - 1)
             since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
             step += 1
             if len(since) == max(1, steps // 100) or step == steps:

@@ -328,6 +328,33 @@ def test_the_clock_ends_the_cycle(blocks):
     assert rates[-1] < 0.2 * max(rates)
 
 
+def test_where_there_is_time_enough_the_clock_changes_nothing(blocks, monkeypatch):
+    """The first evaluation may take as long as some steps: same seed, same detector all the same."""
+    now, rates = [0.0], []
+    monkeypatch.setattr("robotlab.neural.training_loop.time.monotonic", lambda: now[0])
+
+    def judge(weights):
+        now[0] += 4.0
+        return {"AP": 0.0, "AP50": 0.0}
+
+    class Engine:
+        """Only notes the rates."""
+
+        def average(self):
+            return {}
+
+        def step(self, batch, rate):
+            now[0] += 1.0
+            rates[-1].append(rate)
+            return 0.0
+
+    for seconds in (None, 150):
+        now[0] = 0.0
+        rates.append([])
+        train(Engine(), lambda step: None, 60, judge, seconds=seconds)
+    assert rates[0] == rates[1] and len(rates[0]) == 60
+
+
 # --- engines and budget --------------------------------------------------------------
 
 
