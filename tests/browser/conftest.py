@@ -35,6 +35,12 @@ CLOSE_ALL = """() => {
     return shell.mode === "single-document" && shell.leftCollapsed && shell.rightCollapsed
         && !document.querySelector(".jp-Document, .jp-Dialog, .lm-Menu");
 }"""
+# The key Ctrl+S is dropped without a word while JupyterLab still writes the checkpoint of the save before; this says when
+# all is written.
+SAVE = """() => {
+    window.robotlabSaved = false;
+    jupyterapp.commands.execute("docmanager:save").then(() => { window.robotlabSaved = true; });
+}"""
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
 
@@ -144,6 +150,10 @@ class Lab:
             name: str(private / name.lower())
             for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "MPLCONFIGDIR")
         }
+        # It would now and then come in the way of a test's own save, and JupyterLab ask which of the two to keep.
+        settings = private / "settings" / "@jupyterlab" / "docmanager-extension"
+        settings.mkdir(parents=True)
+        (settings / "plugin.jupyterlab-settings").write_text('{"autosave": false}')
         self.log = (private / "lab.log").open("w+")
         self.process = subprocess.Popen(
             [
@@ -420,12 +430,11 @@ class Notebook:
         )
 
     def saved(self) -> dict:
-        """Save with Ctrl+S, then read the file, as the next program would."""
+        """Save, as with Ctrl+S, then read the file, as the next program would."""
         before = self.path.stat().st_mtime_ns
-        self.page.keyboard.press("Control+s")
-        # JupyterLab takes a second Ctrl+S while it still saves for a change by somebody else, and asks what to do.
-        self.until(lambda: self.path.stat().st_mtime_ns != before, "the notebook to be saved", every_s=0.05)
-        self.page.wait_for_timeout(200)
+        self.page.evaluate(SAVE)
+        self.until(lambda: self.page.evaluate("robotlabSaved"), "the notebook to be saved", every_s=0.05)
+        assert self.path.stat().st_mtime_ns != before
         return json.loads(self.path.read_text())
 
     def troubles(self, saved: dict | None = None) -> list[str]:

@@ -5,6 +5,14 @@ from small_notebook import write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
+SLOW_CHECKPOINTS = """() => {
+    const contents = jupyterapp.serviceManager.contents, create = contents.createCheckpoint.bind(contents);
+    contents.createCheckpoint = async (...given) => {
+        await new Promise((go) => setTimeout(go, 1500));
+        return create(...given);
+    };
+}"""
+
 
 def test_a_page_is_handed_on_tidy_or_not_at_all(tmp_path, lab, open_notebook, jupyter_page):
     room = lab(write_notebook(tmp_path / "first.ipynb", ["1 + 1"]), write_notebook(tmp_path / "second.ipynb", ["2"]))
@@ -39,3 +47,15 @@ def test_a_page_is_handed_on_tidy_or_not_at_all(tmp_path, lab, open_notebook, ju
     assert shared.page is kept and not kept.is_closed()
     shared.tidy(failed=True)
     assert kept.is_closed()
+
+
+def test_two_saves_in_a_row_are_both_written(tmp_path, lab, open_notebook, jupyter_page):
+    notebook = open_notebook(lab(write_notebook(tmp_path / "saved.ipynb", ["1"])), "saved.ipynb")
+    notebook.page.evaluate(SLOW_CHECKPOINTS)
+    for typed in ("2", "3"):
+        notebook.page.locator(".jp-CodeCell .cm-content").click()
+        notebook.page.keyboard.press("Control+End")
+        notebook.page.keyboard.type(typed)
+        assert "".join(notebook.saved()["cells"][0]["source"]).endswith(typed)
+    # As a test that failed: the page is slow for good.
+    jupyter_page.tidy(failed=True)
