@@ -137,9 +137,10 @@ def test_matrix_products_equal_the_clear_convolution(drawn):
 
 def test_what_is_kept_for_a_shape_serves_the_next_picture(monkeypatch):
     # One scratch for layers and pictures in turn, of shapes that come again or, as the oldest, are made anew.
-    rng, scratch = np.random.default_rng(5), Scratch(np.float64)
+    rng = np.random.default_rng(5)
     for most in (100, 2):
         monkeypatch.setattr("robotlab.neural.engine.scratch.MOST_KEPT", most)
+        scratch = Scratch(np.float64)
         for _ in range(2):
             for kernel, stride, dilation in SHAPES:
                 layer = Layer("a", "conv", ("picture",), 2, kernel=kernel, stride=stride, dilation=dilation)
@@ -149,7 +150,7 @@ def test_what_is_kept_for_a_shape_serves_the_next_picture(monkeypatch):
                     out = np.empty_like(expected)
                     convolve(x, k, layer, out, scratch)
                     np.testing.assert_allclose(out, expected, atol=1e-12)
-    made = []
+    made, scratch = [], Scratch(np.float64)
     for key in (1, 2, 3, 3, 2, 1):
         scratch.kept(key, lambda: made.append(key))
     assert made == [1, 2, 3, 1]
