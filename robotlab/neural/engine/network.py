@@ -119,8 +119,12 @@ class Network:
             What the last layer gives; overwritten by the next call.
         """
         picture = self._room.array("picture", pictures.shape)
-        np.subtract(pictures, self.dtype(PICTURE_MEAN), out=picture)
-        picture /= self.dtype(PICTURE_SPREAD)
+
+        def standardize(n: int, worker: int) -> None:
+            np.subtract(pictures[n], self.dtype(PICTURE_MEAN), out=picture[n])
+            picture[n] /= self.dtype(PICTURE_SPREAD)
+
+        self.pool.each(standardize, len(pictures))
         self._values = {"picture": picture}
         for layer in self.layers:
             inputs = [self._values[name] for name in layer.inputs]
