@@ -128,7 +128,13 @@ class BatchMaker:
             drawn[k] = batch_of([draw_window(sample, self.windows.width_px, self.windows.height_px, rng)])
 
         self.pool.each(draw, 2 * count)
-        return {first + k: joined([drawn[k * count + n] for n in range(count)]) for k in range(2)}
+        batches: dict[int, Batch] = {}
+
+        def join(k: int, worker: int) -> None:
+            batches[first + k] = joined([drawn[k * count + n] for n in range(count)])
+
+        self.pool.each(join, 2)
+        return batches
 
 
 def train(

@@ -135,6 +135,27 @@ def test_matrix_products_equal_the_clear_convolution(drawn):
         np.testing.assert_allclose(fast, clear, atol=1e-12)
 
 
+def test_what_is_kept_for_a_shape_serves_the_next_picture(monkeypatch):
+    # One scratch for layers and pictures in turn, of shapes that come again or, as the oldest, are made anew.
+    rng = np.random.default_rng(5)
+    for most in (100, 2):
+        monkeypatch.setattr("robotlab.neural.engine.scratch.MOST_KEPT", most)
+        scratch = Scratch(np.float64)
+        for _ in range(2):
+            for kernel, stride, dilation in SHAPES:
+                layer = Layer("a", "conv", ("picture",), 2, kernel=kernel, stride=stride, dilation=dilation)
+                for size in ((8, 12), (7, 5)):
+                    x, k = rng.normal(size=(3, *size)), rng.normal(size=(2, 3, kernel, kernel))
+                    expected = convolve_reference(x, k, layer)
+                    out = np.empty_like(expected)
+                    convolve(x, k, layer, out, scratch)
+                    np.testing.assert_allclose(out, expected, atol=1e-12)
+    made, scratch = [], Scratch(np.float64)
+    for key in (1, 2, 3, 3, 2, 1):
+        scratch.kept(key, lambda: made.append(key))
+    assert made == [1, 2, 3, 1]
+
+
 def test_bands_of_rows_make_the_whole(drawn):
     # Against the clear convolution: a picture cut into two bands anywhere, nothing of it left unwritten.
     rng, layer, x, k = drawn

@@ -156,24 +156,24 @@ def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch
     """
     if layer.kernel == 1 and layer.stride == 1:
         return x[:, rows].reshape(len(x), -1)
-    p, s = padding(layer), layer.stride
-    channels, height, breadth = x.shape
-    count = rows.stop - rows.start
-    # The rows of the picture that lie under the kernel; those beyond its edges are zeros.
-    top = rows.start * s - p
-    bottom = (rows.stop - 1) * s - p + (layer.kernel - 1) * layer.dilation + 1
-    inside = slice(max(top, 0), min(bottom, height))
-    padded = scratch.array("padded", (channels, bottom - top, breadth + 2 * p))
-    for edge in (
-        padded[:, : inside.start - top],
-        padded[:, inside.stop - top :],
-        padded[..., :p],
-        padded[..., p + breadth :],
-    ):
-        edge.fill(0)
-    padded[:, inside.start - top : inside.stop - top, p : p + breadth] = x[:, inside]
-    matrix = scratch.array("columns", (channels, layer.kernel, layer.kernel, count, width))
-    np.copyto(matrix, columns(padded, layer, (count, width)))
+    k, count = layer.kernel, rows.stop - rows.start
+
+    def padded() -> tuple[slice, np.ndarray, np.ndarray]:
+        """Which rows of a picture lie under the kernel, their place between margins of zeros, and the columns there."""
+        p, (channels, height, breadth) = padding(layer), x.shape
+        top = rows.start * layer.stride - p
+        bottom = (rows.stop - 1) * layer.stride - p + (k - 1) * layer.dilation + 1
+        inside = slice(max(top, 0), min(bottom, height))
+        zeros = np.zeros((channels, bottom - top, breadth + 2 * p), x.dtype)
+        within = zeros[:, inside.start - top : inside.stop - top, p : p + breadth]
+        return inside, within, columns(zeros, layer, (count, width))
+
+    # Made once for each shape, since a step asks for hundreds.
+    key = ("padded", x.shape, k, layer.stride, layer.dilation, rows.start, rows.stop, width)
+    inside, within, view = scratch.kept(key, padded)
+    within[...] = x[:, inside]
+    matrix = scratch.array("columns", view.shape)
+    np.copyto(matrix, view)
     return matrix.reshape(-1, count * width)
 
 

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Hashable
+from typing import Any
 
 import numpy as np
+
+# Shapes of one training are far fewer; of pictures of many sizes, the oldest go.
+MOST_KEPT = 100
 
 
 class Scratch:
@@ -24,6 +29,7 @@ class Scratch:
     def __init__(self, dtype: type) -> None:
         self.dtype = dtype
         self._rooms: dict[str, np.ndarray] = {}
+        self._kept: dict[Hashable, Any] = {}
 
     def array(self, name: str, shape: tuple[int, ...]) -> np.ndarray:
         """An array of that name and shape; what is in it is left from before.
@@ -45,3 +51,31 @@ class Scratch:
         if room is None or room.size < size:
             room = self._rooms[name] = np.empty(size, self.dtype)
         return room[:size].reshape(shape)
+
+    def kept(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """What was made for a key, made when it is first asked for.
+
+        Parameters
+        ----------
+        key : hashable
+            All that it depends on.
+        make : callable
+            Makes it.
+
+        Returns
+        -------
+        object
+            The same one each time, but for the oldest where there are more than ``MOST_KEPT``.
+
+        Examples
+        --------
+        >>> scratch = Scratch(np.float32)
+        >>> first = scratch.kept((2, 3), lambda: np.zeros((2, 3)))
+        >>> first is scratch.kept((2, 3), lambda: np.zeros((2, 3)))
+        True
+        """
+        if key not in self._kept:
+            if len(self._kept) >= MOST_KEPT:
+                del self._kept[next(iter(self._kept))]
+            self._kept[key] = make()
+        return self._kept[key]
