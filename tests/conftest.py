@@ -30,6 +30,9 @@ import pytest
 from _pytest.runner import runtestprotocol
 
 os.environ["ROBOTLAB_PROGRESS"] = "off"
+# Each process that the tests start would compile robotlab anew, and what was installed without compiling.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 # A shell starts what runs in the background with Ctrl+C ignored, and so would be all that tests start, and interrupt.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -149,12 +152,10 @@ def pytest_collection(session):
 def pytest_make_collect_report(collector):
     """Dealt out: each process goes through the files from another one on, and finds later ones made ready by the others.
 
-    What pytest makes of a file's asserts takes longer than the file, and is kept beside it, also where Python is told
-    to keep nothing of the kind.
+    What pytest makes of a file's asserts takes longer than the file, and is kept beside it.
     """
     report = yield
     if WORKER in os.environ and isinstance(collector, pytest.Directory) and report.result:
-        sys.dont_write_bytecode = False
         number, count = int(os.environ[WORKER].removeprefix("gw")), int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
         first = len(report.result) * number // count
         report.result = report.result[first:] + report.result[:first]

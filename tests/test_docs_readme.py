@@ -20,7 +20,7 @@ def test_two_commands_each_make_their_own_environment():
     assert course == 'python3 -m venv .venv && .venv/bin/pip install -e ".[course]" && .venv/bin/robotlab open'
     assert (
         tests
-        == 'python3 -m venv .venv-test && .venv-test/bin/pip install -e ".[test]" && .venv-test/bin/python -m pytest'
+        == 'python3 -m venv .venv-test && .venv-test/bin/pip install --no-compile -e ".[test]" && .venv-test/bin/python -m pytest'
     )
 
 
