@@ -164,7 +164,7 @@ def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch
         top = rows.start * layer.stride - p
         bottom = (rows.stop - 1) * layer.stride - p + (k - 1) * layer.dilation + 1
         inside = slice(max(top, 0), min(bottom, height))
-        zeros = np.zeros((channels, bottom - top, breadth + 2 * p), x.dtype)
+        zeros = np.zeros((channels, bottom - top, breadth + 2 * p), scratch.dtype)
         within = zeros[:, inside.start - top : inside.stop - top, p : p + breadth]
         return inside, within, columns(zeros, layer, (count, width))
 
