@@ -232,14 +232,17 @@ def lower_sessions():
     Linux weighs sessions against one another (sched(7), autogroup), and niceness counts within each alone: a browser
     or a kernel, each a session of its own, would weigh as much as all that keeps to a clock.
     """
-    me, lowered = psutil.Process(), set()
+    me, asked = os.getpid(), {0}
     while True:
-        for one in (me, *me.children(recursive=True)):
-            with suppress(OSError):
-                session = os.getsid(one.pid)
-                if session not in lowered:
-                    Path(f"/proc/{session}/autogroup").write_text("10")
-                    lowered.add(session)
+        # To ask for the sessions of all processes takes a fifth of the time that looking for children does, or less.
+        for pid in filter(str.isdigit, os.listdir("/proc")):
+            with suppress(OSError, psutil.Error):
+                session = os.getsid(int(pid))
+                if session not in asked:
+                    leader = psutil.Process(session)
+                    if me in (one.pid for one in (leader, *leader.parents())):
+                        Path(f"/proc/{session}/autogroup").write_text("10")
+                    asked.add(session)
         sleep(0.5)
 
 

@@ -101,6 +101,21 @@ def test_it(n):
 """
 
 
+LOWERED = """
+import os, pathlib, pytest, subprocess, time
+@pytest.mark.skipif(not os.path.exists("/proc/self/autogroup"), reason="sessions are weighed on Linux only")
+def test_a_session_that_a_child_starts_gives_way():
+    words = "setsid sh -c 'echo $$; exec sleep 60' & wait"
+    with subprocess.Popen(["sh", "-c", words], stdout=subprocess.PIPE, text=True) as child:
+        session, until = int(child.stdout.readline()), time.monotonic() + 20
+        place = pathlib.Path(f"/proc/{session}/autogroup")
+        while " nice 10" not in (said := place.read_text()) and time.monotonic() < until:
+            time.sleep(0.1)
+        os.kill(session, 9)
+    assert " nice 10" in said
+"""
+
+
 @pytest.mark.skipif(not hasattr(os, "nice"), reason="this system has no niceness")
 @pytest.mark.slow
 @pytest.mark.parametrize("others", [1, 7])
@@ -110,6 +125,7 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
         (tmp_path / "tests" / folder).mkdir(parents=True)
         for n in range(count):
             (tmp_path / "tests" / folder / f"test_{folder}_{n}.py").write_text(WRITES.format(said=str(said)))
+    (tmp_path / "tests" / "color" / "test_sessions.py").write_text(LOWERED)
     shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path / "tests")
     (tmp_path / "pytest.ini").write_text("[pytest]\ntestpaths = tests\n")
     env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
