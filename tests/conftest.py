@@ -40,6 +40,7 @@ MOST_PROCESSES, EACH_BYTES = 5, 1.5e9
 BROWSER_S, SLOW_S, QUICK_S = 22.0, 4.0, 0.03
 # Files that take much longer or less than that, s, below tests/; only the order in which files are begun depends on it.
 ABOUT_S = {
+    "browser/test_hostile_names": 35,
     "browser/test_lesson_04": 40,
     "browser/test_lesson_06": 60,
     "browser/test_lesson_07": 110,
@@ -48,12 +49,14 @@ ABOUT_S = {
     "browser/test_lesson_13": 70,
     "browser/test_labeler": 65,
     "browser/test_replay": 15,
+    "course/test_builder": 25,
     "course/test_guide": 20,
     "hostile/test_fuzz": 30,
-    "hostile/test_interrupt": 22,
+    "hostile/test_interrupt": 42,
     "hostile/test_marking": 35,
     "neural/test_detector_training": 45,
     "practice/test_practice_fresh_answers": 25,
+    "practice/test_practice_tasks": 15,
     "practice/test_practice_wrong_answers": 20,
     "sweep/test_sealed_test": 16,
     "test_cli": 13,
@@ -75,6 +78,8 @@ REAL_TIME = (
     "loop/test_loop_viewers",
     "robot/",
 )
+# Where tests open a page, mostly in JupyterLab.
+BROWSER = "tests/browser/"
 # A thread that is woken this much too late, s: no test can tell then who was late, this computer or what it tests.
 LATE_S = 0.02
 # So often such a test is run at most.
@@ -279,7 +284,11 @@ def pytest_xdist_make_scheduler(config, log):
     from xdist.scheduler import LoadFileScheduling
 
     class ClocksFirst(LoadFileScheduling):
-        """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them."""
+        """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them.
+
+        Of the others the first and the last process take those in a browser last: a page leaves a core free for a
+        quarter of its time, which these two fill; and each process that opens one starts a JupyterLab and a Chromium.
+        """
 
         def _split_scope(self, nodeid):
             return nodeid if nodeid.startswith(LESSONS) else super()._split_scope(nodeid)
@@ -291,9 +300,10 @@ def pytest_xdist_make_scheduler(config, log):
                 super()._reschedule(node)
 
         def _next(self, node):
-            first = node is min(self.nodes, key=lambda one: one.gateway.id)
-            mine = [file for file in self.workqueue if first or not keeps_to_a_clock(file)]
-            return max(mine, key=keeps_to_a_clock, default=None)
+            in_order = sorted(self.nodes, key=lambda one: one.gateway.id)
+            mine = [file for file in self.workqueue if node is in_order[0] or not keeps_to_a_clock(file)]
+            pages = node in in_order[1:-1]
+            return max(mine, key=lambda file: (keeps_to_a_clock(file), (BROWSER in file) is pages), default=None)
 
         def _assign_work_unit(self, node):
             file = self._next(node)
