@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 from types import SimpleNamespace
+from unittest.mock import Mock
 
 import pytest
 
@@ -101,6 +102,21 @@ def test_it(n):
 """
 
 
+LOWERED = """
+import os, pathlib, pytest, subprocess, time
+@pytest.mark.skipif(not os.path.exists("/proc/self/autogroup"), reason="sessions are weighed on Linux only")
+def test_a_session_that_a_child_starts_gives_way():
+    words = "setsid sh -c 'echo $$; exec sleep 60' & wait"
+    with subprocess.Popen(["sh", "-c", words], stdout=subprocess.PIPE, text=True) as child:
+        session, until = int(child.stdout.readline()), time.monotonic() + 20
+        place = pathlib.Path(f"/proc/{session}/autogroup")
+        while " nice 10" not in (said := place.read_text()) and time.monotonic() < until:
+            time.sleep(0.1)
+        os.kill(session, 9)
+    assert " nice 10" in said
+"""
+
+
 @pytest.mark.skipif(not hasattr(os, "nice"), reason="this system has no niceness")
 @pytest.mark.slow
 @pytest.mark.parametrize("others", [1, 7])
@@ -110,6 +126,7 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
         (tmp_path / "tests" / folder).mkdir(parents=True)
         for n in range(count):
             (tmp_path / "tests" / folder / f"test_{folder}_{n}.py").write_text(WRITES.format(said=str(said)))
+    (tmp_path / "tests" / "color" / "test_sessions.py").write_text(LOWERED)
     shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path / "tests")
     (tmp_path / "pytest.ini").write_text("[pytest]\ntestpaths = tests\n")
     env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
@@ -124,6 +141,27 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
     clocks = {(worker, int(nice)) for folder, worker, nice in lines if folder == "robot"}
     assert clocks == {("gw0", os.nice(0))}
     assert {int(nice) for folder, _, nice in lines if folder == "color"} == {min(os.nice(0) + 10, 19)}
+
+
+def test_files_in_a_browser_go_to_the_middle_processes_and_to_the_others_when_nothing_else_is_left():
+    pytest.importorskip("xdist", reason="pytest-xdist is not installed")
+    config = SimpleNamespace(option=SimpleNamespace(dist="loadfile"), getvalue=lambda name: 4 * ["popen"])
+    dealer = conftest().pytest_xdist_make_scheduler(config, None)
+    nodes = [Mock(gateway=Mock(id=f"gw{number}")) for number in range(4)]
+    dealer.assigned_work = dict.fromkeys(reversed(nodes))
+    page, other_page, compute, clock = "browser/test_a", "browser/test_b", "color/test_c", "robot/test_d"
+    live = "browser/test_live_page"  # in a browser, and keeps to a clock
+    for queue, wanted in (
+        ([page, compute, other_page, clock], [clock, page, page, compute]),
+        ([page, compute, other_page], [compute, page, page, compute]),
+        ([page, other_page], [page, page, page, page]),
+        ([compute, clock], [clock, compute, compute, compute]),
+        ([compute, live], [live, compute, compute, compute]),
+        ([clock], [clock, None, None, None]),
+    ):
+        dealer.workqueue = {f"tests/{file}.py": {} for file in queue}
+        dealt = [dealer._next(node) for node in nodes]
+        assert dealt == [file and f"tests/{file}.py" for file in wanted]
 
 
 LATE = """
