@@ -72,7 +72,7 @@ def new_page(browser):
     """An empty page of its own context."""
     page = browser.new_context(viewport=WINDOW).new_page()
     # As long as ``Notebook.until`` waits: JupyterLab puts what is out of sight on the page when nothing else is to be done.
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(120_000)
     return page
 
 
@@ -281,7 +281,7 @@ class Notebook:
         # Cells that are run before the page has reached the kernel are left out without a word.
         self.until(lambda: "| Idle" in page.locator("#jp-main-statusbar").inner_text(), "the page to reach its kernel")
 
-    def until(self, true, what: str, timeout_s: float = 60, every_s: float = 0.15):
+    def until(self, true, what: str, timeout_s: float = 120, every_s: float = 0.15):
         """Wait, with the page alive, until a function gives something true."""
         end = time.monotonic() + timeout_s
         while time.monotonic() < end:
