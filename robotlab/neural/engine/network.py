@@ -37,9 +37,9 @@ NORM_MOMENTUM = 0.1
 # A layer's work on a picture is shared out in so many parts: with whole pictures, five on two
 # cores, one of the cores would wait for a sixth of the time.
 PARTS = 2
-# What goes channel by channel is shared out in blocks of about so much, as a core's second cache holds: larger ones
+# What goes channel by channel is shared out in blocks of about so much, that a core's second cache holds: larger ones
 # leave it, and smaller ones are more calls, in which the threads wait for Python's lock.
-BLOCK_BYTES = 10**6
+BLOCK_BYTES = 6 * 10**5
 
 
 class Network:
@@ -351,8 +351,8 @@ def _shares(count: int, size: int) -> list[tuple[int, slice]]:
 
 
 def _blocks(shape: tuple[int, ...]) -> list[slice]:
-    """Parts of the channels of all pictures, one for each share of the work, an even number of them."""
-    parts = min(shape[1], 2 * max(1, round(math.prod(shape) * 4 / BLOCK_BYTES / 2)))
+    """Parts of the channels of all pictures, one for each share of the work: four, eight, ..., for two cores or four."""
+    parts = min(shape[1], 4 * max(1, round(math.prod(shape) * 4 / BLOCK_BYTES / 4)))
     return [slice(part * shape[1] // parts, (part + 1) * shape[1] // parts) for part in range(parts)]
 
 
