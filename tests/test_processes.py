@@ -21,11 +21,16 @@ def conftest():
     return suite
 
 
+MALLOC = ("MALLOC_MMAP_THRESHOLD_", "MALLOC_TRIM_THRESHOLD_")
+
+
 def processes(place, monkeypatch, **option):
     """What the hook of tests/conftest.py asks pytest-xdist for."""
     suite = conftest()
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", *MALLOC):
         monkeypatch.setenv(name, "1")
+    for name in MALLOC:
+        monkeypatch.delenv(name)
     given = {"numprocesses": None, "dist": "no", "usepdb": False, "collectonly": False} | option
     config = SimpleNamespace(
         option=SimpleNamespace(**given),
@@ -34,6 +39,7 @@ def processes(place, monkeypatch, **option):
         pluginmanager=SimpleNamespace(hasplugin=lambda name: name == "xdist"),
     )
     suite.pytest_cmdline_main(config)
+    assert {os.environ.get(name) for name in MALLOC} == {str(10**9) if config.option.numprocesses else None}
     return config.option.numprocesses
 
 

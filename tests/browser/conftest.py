@@ -39,7 +39,8 @@ CLOSE_ALL = """() => {
 # all is written.
 SAVE = """() => {
     window.robotlabSaved = false;
-    jupyterapp.commands.execute("docmanager:save").then(() => { window.robotlabSaved = true; });
+    jupyterapp.commands.execute("docmanager:save").then(
+        () => { window.robotlabSaved = true; }, (why) => { window.robotlabSaved = `refused: ${why}`; });
 }"""
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
@@ -434,7 +435,7 @@ class Notebook:
         before = self.path.stat().st_mtime_ns
         self.page.evaluate(SAVE)
         self.until(lambda: self.page.evaluate("robotlabSaved"), "the notebook to be saved", every_s=0.05)
-        assert self.path.stat().st_mtime_ns != before
+        assert self.path.stat().st_mtime_ns != before, self.page.evaluate("robotlabSaved")
         return json.loads(self.path.read_text())
 
     def troubles(self, saved: dict | None = None) -> list[str]:

@@ -83,7 +83,9 @@ def test_draw_move_resize_and_keys(labeler, tmp_path):
     # The disk has it before the page hears of it.
     one.notebook.until(lambda: "hidden" in one.stage.text_content(), "the mark shown again")
     # Save goes through to JupyterLab, deletion and the rest of its single keys do not.
+    before = one.notebook.path.stat().st_mtime_ns
     page.keyboard.press("Control+s")
+    one.notebook.until(lambda: one.notebook.path.stat().st_mtime_ns != before, "the notebook to be saved by its key")
     for key in ("a", "d", "d", "z", "y"):
         page.keyboard.press(key)
     assert page.locator(".jp-Cell").count() == cells

@@ -37,8 +37,8 @@ NORM_MOMENTUM = 0.1
 # A layer's work on a picture is shared out in so many parts: with whole pictures, five on two
 # cores, one of the cores would wait for a sixth of the time.
 PARTS = 2
-# What goes channel by channel is shared out in blocks of about so much, that a core's second cache holds: larger ones
-# leave it, and smaller ones are more calls, in which the threads wait for Python's lock.
+# What goes channel by channel is shared out in blocks of about as much as a core's second-level cache holds, or less:
+# larger ones leave it, and smaller ones are more calls, in which the threads wait for Python's lock.
 BLOCK_BYTES = 6 * 10**5
 
 
@@ -344,14 +344,14 @@ class Network:
 
 
 def _shares(count: int, size: int) -> list[tuple[int, slice]]:
-    """Pictures and parts of their rows or channels, one for each share of the work; the same whoever does it."""
+    """Pictures and parts of their rows, one for each share of the work; the same whoever does it."""
     parts = min(PARTS, size)
     spans = [slice(part * size // parts, (part + 1) * size // parts) for part in range(parts)]
     return [(n, span) for n in range(count) for span in spans]
 
 
 def _blocks(shape: tuple[int, ...]) -> list[slice]:
-    """Parts of the channels of all pictures, one for each share of the work: four, eight, ..., for two cores or four."""
+    """Parts of the channels of all pictures, one for each share of the work: a multiple of four where there are enough."""
     parts = min(shape[1], 4 * max(1, round(math.prod(shape) * 4 / BLOCK_BYTES / 4)))
     return [slice(part * shape[1] // parts, (part + 1) * shape[1] // parts) for part in range(parts)]
 
