@@ -394,12 +394,17 @@ class Notebook:
         found = []
         for width in (800, 1280):
             self.page.set_viewport_size({"width": width, "height": 900})
-            self.page.wait_for_timeout(300)
-            found += self.page.evaluate(
-                """() => [...document.querySelectorAll(".jp-OutputArea-output, .jp-CodeCell .cm-scroller")]
-                    .filter((one) => one.scrollWidth > one.clientWidth + 1)
-                    .map((one) => `${innerWidth}: ${one.scrollWidth - one.clientWidth} px, ${one.innerText.slice(0, 60)}`)"""
-            )
+            # While the page still lays out what it shows, something may be too wide for a moment.
+            for _ in range(20):
+                self.page.wait_for_timeout(300)
+                wide = self.page.evaluate(
+                    """() => [...document.querySelectorAll(".jp-OutputArea-output, .jp-CodeCell .cm-scroller")]
+                        .filter((one) => one.scrollWidth > one.clientWidth + 1)
+                        .map((one) => `${innerWidth}: ${one.scrollWidth - one.clientWidth} px, ${one.innerText.slice(0, 60)}`)"""
+                )
+                if not wide:
+                    break
+            found += wide
         return found
 
     def run_all(self, timeout_s: float = 600) -> dict:
