@@ -126,8 +126,8 @@ def memory_bytes(
     Examples
     --------
     >>> small, large = (memory_bytes(FEATURES, 5, side, side, 0, torch=False) for side in (160, 240))
-    >>> large > small
-    True
+    >>> large > small, memory_bytes(FEATURES, 5, 240, 240, 0, torch=False, workers=16) > large
+    (True, True)
     """
     layers = tuple(layers)
     # No step has more than three shares of work for a window.
