@@ -116,7 +116,7 @@ def memory_bytes(
         Rows of the head fit that comes first.
     workers : int
         Threads of the engine: each keeps padded pictures of every layer's size, measured at less than a
-        third of a window's activations.  0 leaves them out.
+        third of a window's activations, and half as much of reduced ones.  0 leaves them out.
 
     Returns
     -------
@@ -131,7 +131,7 @@ def memory_bytes(
     """
     layers = tuple(layers)
     # No step has more than three shares of work for a window.
-    windows = count + min(workers, 3 * count) / 3
+    windows = count + min(workers, 3 * count) / 2
     activations = round(4 * windows * activation_count(layers, height_px, width_px))
     # Weights, gradients, two moments, the average, the best, and a copy on the way.
     weights = 4 * 7 * parameter_count(layers)

@@ -2,8 +2,8 @@
 
 Each step draws windows, runs them forwards and backwards, and moves the weights
 against the gradient.  Before the first step and from time to time the slow
-average of the weights is judged on the validation set; the best so far is
-what training returns, so it is never worse there than what it began with.
+average of the weights is judged on the validation set.  What training returns is
+the latest that is no more than ``SCORE_TOLERANCE`` below the best there.
 """
 
 from __future__ import annotations
@@ -24,11 +24,16 @@ from robotlab.neural.engine.optimizer import one_cycle
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine
 from robotlab.neural.state_file import read_state, write_state
-from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window, joined
+from robotlab.neural.windows import REDUCED_SCALE, Batch, WindowPlan, batch_of, draw_window, joined, reduced_plan
 
 # Highest learning rate: a real film wants more than the greenhouse, which looks like what the
 # backbone has seen (the contributor's guide, "Time against AP").
 PEAK_RATE = 0.004
+# Until this fraction of the training the windows are reduced.
+REDUCED_UNTIL = 0.5
+# Later weights are kept unless they score so much less than the best: on few pictures less is chance, and
+# the latest have learned most.  A limit on the loss of generalization, as of Prechelt, "Early stopping - but when?", 1998.
+SCORE_TOLERANCE = 0.02
 # How often the validation set is judged in the whole training.
 JUDGED = 10
 # Fraction of the training before it is judged for the first time.
@@ -37,7 +42,7 @@ JUDGED_FROM = 0.3
 # is learned would depend on how long that took, where there is time enough.
 CLOCK_FROM = 0.05
 # State files of another shape than this release writes are refused.
-STATE_FORMAT = 4
+STATE_FORMAT = 5
 
 
 @dataclass
@@ -60,21 +65,21 @@ class History:
 
 
 @dataclass
-class Best:
-    """The best weights so far.
+class Kept:
+    """The weights that are kept so far.
 
     Parameters
     ----------
     weights : dict of str to ndarray
         By name.
-    score : float
-        Mean of AP and AP50 on the validation set.
+    best_score : float
+        Highest mean of AP and AP50 on the validation set so far, theirs or that of others; -1 before any.
     step : int
-        When.
+        When they were judged.
     """
 
     weights: dict[str, np.ndarray]
-    score: float = -1.0
+    best_score: float = -1.0
     step: int = 0
 
 
@@ -86,9 +91,9 @@ class BatchMaker:
     source : sequence of Sample
         The pictures.
     windows : WindowPlan
-        Size and number.
+        Size and number, at full scale.
     seed : int
-        The same seed and step draw the same windows, in any order of steps.
+        The same seed, step and scale draw the same windows, in any order of steps.
     pool : WorkerPool
         Who does the work.
     """
@@ -96,27 +101,33 @@ class BatchMaker:
     def __init__(self, source: Sequence[TrainingSample], windows: WindowPlan, seed: int, pool: WorkerPool) -> None:
         self.source, self.windows, self.seed, self.pool = source, windows, seed, pool
         self._drawn: dict[int, Batch] = {}
+        self._reduced = False
 
-    def __call__(self, step: int) -> Batch:
+    def __call__(self, step: int, progress: float = 1.0) -> Batch:
         """The windows of a step.
 
         Parameters
         ----------
         step : int
             From 0.
+        progress : float
+            Fraction of the training that is done: below ``REDUCED_UNTIL`` the windows are reduced.
 
         Returns
         -------
         Batch
             Every picture comes once before any comes twice.
         """
-        if step not in self._drawn:
+        reduced = progress < REDUCED_UNTIL
+        if step not in self._drawn or reduced != self._reduced:
+            self._reduced = reduced
             self._drawn = self._two_steps(step)
         return self._drawn.pop(step)
 
     def _two_steps(self, first: int) -> dict[int, Batch]:
         """The windows of two steps: an odd number, drawn by itself, would leave one of two cores waiting."""
-        count, pictures = self.windows.count, len(self.source)
+        windows, scale = (reduced_plan(self.windows), REDUCED_SCALE) if self._reduced else (self.windows, 1.0)
+        count, pictures = windows.count, len(self.source)
         drawn: dict[int, Batch] = {}
 
         def draw(k: int, worker: int) -> None:
@@ -125,7 +136,7 @@ class BatchMaker:
             order = np.random.default_rng([self.seed, 1, turn]).permutation(pictures)
             rng = np.random.default_rng([self.seed, 2, step, n])
             sample = self.source[int(order[place])]
-            drawn[k] = batch_of([draw_window(sample, self.windows.width_px, self.windows.height_px, rng)])
+            drawn[k] = batch_of([draw_window(sample, windows.width_px, windows.height_px, rng, scale)])
 
         self.pool.each(draw, 2 * count)
         batches: dict[int, Batch] = {}
@@ -139,14 +150,14 @@ class BatchMaker:
 
 def train(
     engine: Engine,
-    batches: Callable[[int], Batch],
+    batches: Callable[[int, float], Batch],
     steps: int,
     judge: Callable[[dict[str, np.ndarray]], Mapping[str, float]] | None,
     tell: Callable[[int, History], None] = lambda step, history: None,
     seconds: float | None = None,
     state_path: str | os.PathLike | None = None,
     fingerprint: Mapping[str, object] | None = None,
-) -> tuple[dict[str, np.ndarray], History, bool]:
+) -> tuple[Kept, History, bool]:
     """Run the steps.
 
     Parameters
@@ -154,7 +165,7 @@ def train(
     engine : Engine
         Holds the weights.
     batches : callable
-        Gives the batch of a step.
+        Gives the batch of a step, told the fraction of the training that is done.
     steps : int
         How many.
     judge : callable or None
@@ -172,17 +183,17 @@ def train(
 
     Returns
     -------
-    weights : dict of str to ndarray
-        The best, or the last where nothing judges them.
+    kept : Kept
+        The latest weights that do not score clearly less than the best, or the last where nothing judges them.
     history : History
         How it went.
     finished : bool
-        ``False`` when interrupted (Ctrl-C); the best weights so far are given.
+        ``False`` when interrupted (Ctrl-C).
     """
     fingerprint = {"steps": steps, **(fingerprint or {})}
-    history, best, first, spent = History(), Best(engine.average()), 0, 0.0
+    history, kept, first, spent = History(), Kept(engine.average()), 0, 0.0
     if state_path is not None and Path(state_path).exists():
-        first, spent, history, best = _restored(state_path, engine, fingerprint)
+        first, spent, history, kept = _restored(state_path, engine, fingerprint)
     started = time.monotonic() - spent
     judge_from = [steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED) for k in range(JUDGED)]
     # The last step taken was first - 1: what was due by then has been judged, or Ctrl-C came meanwhile.
@@ -192,13 +203,13 @@ def train(
     finished = True
     try:
         if judge is not None and not history.judged_steps:
-            _judge_now(engine, judge, step, history, best)
+            _judge_now(engine, judge, step, history, kept)
             tell(step, history)
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.
             place = min(max(step, int((used - CLOCK_FROM) / (1 - CLOCK_FROM) * steps)), steps - 1)
-            since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
+            since.append(engine.step(batches(step, place / steps), one_cycle(place, steps, PEAK_RATE)))
             step += 1
             if len(since) == max(1, steps // 100) or step == steps:
                 history.steps.append(step)
@@ -208,38 +219,38 @@ def train(
             due = [at for at in judge_from if at <= place]
             if judge is not None and (due or last):
                 judge_from = judge_from[len(due) :]
-                _judge_now(engine, judge, step, history, best)
+                _judge_now(engine, judge, step, history, kept)
                 if state_path is not None and not last:
-                    _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
+                    _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, kept)
             tell(step, history)
             if last:
                 break
     except KeyboardInterrupt:
         finished = False
         if state_path is not None:
-            _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
-    if best.score < 0:
-        best.weights = engine.average()
+            _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, kept)
+    if kept.best_score < 0:
+        kept.weights, kept.step = engine.average(), step
     if finished and state_path is not None:
         Path(state_path).unlink(missing_ok=True)
-    return best.weights, history, finished
+    return kept, history, finished
 
 
-def _judge_now(engine: Engine, judge: Callable, step: int, history: History, best: Best) -> None:
-    """Judge the average; keep it if it is the best."""
+def _judge_now(engine: Engine, judge: Callable, step: int, history: History, kept: Kept) -> None:
+    """Judge the average; keep it if it is not clearly worse than the best."""
     weights = engine.average()
     metrics = judge(weights)
     history.judged_steps.append(step)
     history.judged_AP.append(metrics["AP"])
     history.judged_AP50.append(metrics["AP50"])
     score = (metrics["AP"] + metrics["AP50"]) / 2
-    # Of equals the later, for it has seen more.
-    if score >= best.score:
-        best.weights, best.score, best.step = weights, score, step
+    kept.best_score = max(kept.best_score, score)
+    if score >= kept.best_score - SCORE_TOLERANCE:
+        kept.weights, kept.step = weights, step
 
 
 def _save_state(
-    path: str | os.PathLike, engine: Engine, fingerprint: Mapping, step: int, spent: float, history: History, best: Best
+    path: str | os.PathLike, engine: Engine, fingerprint: Mapping, step: int, spent: float, history: History, kept: Kept
 ) -> None:
     """Write everything that is needed to go on."""
     note = {
@@ -249,14 +260,14 @@ def _save_state(
         "step": step,
         "spent_s": spent,
         "history": vars(history),
-        "best": {"score": best.score, "step": best.step},
+        "kept": {"best_score": kept.best_score, "step": kept.step},
     }
     arrays = {f"engine/{name}": value for name, value in engine.state().items()}
-    arrays |= {f"best/{name}": value for name, value in best.weights.items()}
+    arrays |= {f"kept/{name}": value for name, value in kept.weights.items()}
     write_state(path, note, arrays)
 
 
-def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> tuple[int, float, History, Best]:
+def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> tuple[int, float, History, Kept]:
     """Go on from a state file, if it is of the same training."""
     note, arrays = read_state(path)
     try:
@@ -270,10 +281,10 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
                 "remove it to start anew, or name another state file"
             )
         step = whole(note["step"], "step")
-        best = Best(_part("best/", arrays, engine.average()), **note["best"])
+        kept = Kept(_part("kept/", arrays, engine.average()), **note["kept"])
         (
-            number(best.score, "score", -1, 1),
-            number(best.step, "step", 0, step),
+            number(kept.best_score, "best_score", -1, 1),
+            number(kept.step, "step", 0, step),
             number(step, "step", 0, float(fingerprint["steps"])),
         )
         history = History(**note["history"])
@@ -282,7 +293,7 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
                 raise ValueError
             [number(value, name) for value in values]
         engine.restore(_part("engine/", arrays, engine.state()))
-        return step, number(note["spent_s"], "spent_s", 0), history, best
+        return step, number(note["spent_s"], "spent_s", 0), history, kept
     except ModelError:
         raise
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError):

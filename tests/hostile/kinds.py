@@ -54,7 +54,7 @@ from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
 from robotlab.neural.graph import head_layers
 from robotlab.neural.spec import Layer, first_weights
-from robotlab.neural.training_loop import Best, History, _restored, _save_state
+from robotlab.neural.training_loop import History, Kept, _restored, _save_state
 from robotlab.neural.validation import scale_caution
 from robotlab.practice.progress import Progress
 from robotlab.sweep import SweepTable, read_plan
@@ -304,17 +304,17 @@ def states() -> list[bytes]:
     """The state of a small training."""
     path, made = Path(tempfile.mkdtemp()) / "state", engine()
     history = History([1, 3], [0.5, 0.25], [3], [0.1], [0.2])
-    _save_state(path, made, {"steps": STEPS}, 3, 1.5, history, Best(made.average(), 0.15, 3))
+    _save_state(path, made, {"steps": STEPS}, 3, 1.5, history, Kept(made.average(), 0.15, 3))
     return [path.read_bytes()]
 
 
 def use_state(path: Path) -> None:
     made = engine()
-    step, spent_s, history, best = _restored(path, made, {"steps": STEPS})
+    step, spent_s, history, kept = _restored(path, made, {"steps": STEPS})
     assert type(step) is int and 0 <= step <= STEPS and 0 <= spent_s < np.inf, "a state with a strange step"
     for values in (history.steps, history.losses, history.judged_steps, history.judged_AP, history.judged_AP50):
         assert np.isfinite(np.array(values, float)).all(), "a state with a strange history"
-    for arrays in (best.weights, made.average(), made.state()):
+    for arrays in (kept.weights, made.average(), made.state()):
         assert all(np.isfinite(value).all() for value in arrays.values()), "a state with strange weights"
 
 
