@@ -25,7 +25,7 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
-from robotlab.neural.training_loop import REDUCED_UNTIL, BatchMaker, History, train
+from robotlab.neural.training_loop import BatchMaker, History, reduced_steps, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import plan_windows
 
@@ -205,7 +205,7 @@ def fine_tune(
         batches = BatchMaker(source, windows, seed, pool)
         if progress:
             trial = make_engine(engine_name, layers, first_weights(layers), pool)
-            predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
+            predicted = min(training_seconds(trial, batches, steps), seconds or np.inf)
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(
                 f"fine-tuning ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
@@ -268,20 +268,21 @@ def make_engine(name: str, layers: Sequence[Layer], weights: Mapping[str, np.nda
     return TorchEngine(layers, weights)
 
 
-def step_seconds(engine: Engine, batches: BatchMaker) -> float:
-    """Seconds that one step takes on average; the engine is one to throw away."""
+def training_seconds(engine: Engine, batches: BatchMaker, steps: int) -> float:
+    """Seconds that so many steps take, from a few that are tried; the engine is one to throw away."""
 
-    def fastest(progress: float) -> float:
+    def fastest(reduced: bool) -> float:
         took = []
         # In pairs: the windows of two steps are drawn at once.
         for step in (0, 2):
             started = time.perf_counter()
             for one in (step, step + 1):
-                engine.step(batches(one, progress), 0.0)
+                engine.step(batches(one, reduced), 0.0)
             took.append((time.perf_counter() - started) / 2)
         return min(took)
 
-    return REDUCED_UNTIL * fastest(0.0) + (1 - REDUCED_UNTIL) * fastest(1.0)
+    few = reduced_steps(steps)
+    return (few * fastest(True) if few else 0.0) + (steps - few) * fastest(False)
 
 
 def step_count(pictures: int, windows: int, epochs: int | None) -> int:

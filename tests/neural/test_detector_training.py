@@ -145,7 +145,7 @@ def test_reduced_windows_show_the_same_smaller():
     plan = WindowPlan(160, 240, 2)
     assert reduced_plan(plan) == WindowPlan(112, 176, 2)
     with WorkerPool(1) as pool:
-        full, reduced = (BatchMaker([sample], plan, 0, pool)(0, progress) for progress in (0.5, 0.49))
+        full, reduced = (BatchMaker([sample], plan, 0, pool)(0, reduced) for reduced in (False, True))
     assert full.pictures.shape[2:] == (240, 160) and reduced.pictures.shape[2:] == (176, 112)
     for n in range(2):
         # Logarithms of the sides in cells; a few boxes are cut by the window.
@@ -154,8 +154,9 @@ def test_reduced_windows_show_the_same_smaller():
 
 
 @pytest.mark.parametrize("stopped_at", [5, 6])
-def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(blocks, tmp_path, stopped_at):
+def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(blocks, tmp_path, monkeypatch, stopped_at):
     """At the step from reduced windows to full ones too, and after it."""
+    monkeypatch.setattr("robotlab.neural.training_loop.REDUCED_FROM_STEPS", 10)
     state = tmp_path / "state.npz"
 
     def judge(weights):
@@ -255,8 +256,9 @@ def test_the_predicted_time_of_a_step_holds_the_drawing_of_its_windows(monkeypat
             now_s[0] += 1.0
 
     monkeypatch.setattr(fine_tuning.time, "perf_counter", lambda: now_s[0])
-    # Half of the steps take reduced windows.
-    assert fine_tuning.step_seconds(Busy(), Slow([], WINDOWS, 0, None)) == pytest.approx(1.2)
+    # Half of the steps of a long training take reduced windows.
+    predicted = [fine_tuning.training_seconds(Busy(), Slow([], WINDOWS, 0, None), steps) for steps in (300, 1000)]
+    assert predicted == pytest.approx([300 * 1.25, 500 * 1.15 + 500 * 1.25])
 
 
 def test_from_scratch_every_layer_learns(blocks, monkeypatch):
@@ -388,8 +390,33 @@ def test_where_there_is_time_enough_the_clock_changes_nothing(blocks, monkeypatc
     for seconds in (None, 150):
         now[0] = 0.0
         rates.append([])
-        train(Engine(), lambda step, progress: None, 60, judge, seconds=seconds)
+        train(Engine(), lambda step, reduced: None, 60, judge, seconds=seconds)
     assert rates[0] == rates[1] and len(rates[0]) == 60
+
+
+@pytest.mark.parametrize(("seconds", "ends"), [(None, 500), (600, 300)])
+def test_a_long_training_begins_with_reduced_windows(monkeypatch, seconds, ends):
+    """Half of the steps or, where the clock is ahead, about half of the time; a short training has none."""
+    now, asked = [0.0], []
+    monkeypatch.setattr("robotlab.neural.training_loop.time.monotonic", lambda: now[0])
+
+    class Engine:
+        """Takes a second for a step."""
+
+        def average(self):
+            return {}
+
+        def step(self, batch, rate):
+            now[0] += 1.0
+            return 0.0
+
+    train(Engine(), lambda step, reduced: asked.append(reduced), 1000, None, seconds=seconds)
+    count = sum(asked)
+    assert asked == [True] * count + [False] * (len(asked) - count)
+    assert count == pytest.approx(ends, abs=0 if seconds is None else 20)
+    asked.clear()
+    train(Engine(), lambda step, reduced: asked.append(reduced), 499, None)
+    assert len(asked) == 499 and not any(asked)
 
 
 # --- engines and budget --------------------------------------------------------------
