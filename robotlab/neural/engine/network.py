@@ -34,9 +34,6 @@ from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Lay
 # Fraction of the batch's statistics in the running ones, a step: PyTorch's default,
 # so that both engines agree.
 NORM_MOMENTUM = 0.1
-# A layer's work on a picture is shared out in so many parts: with whole pictures, five on two
-# cores, one of the cores would wait for a sixth of the time.
-PARTS = 2
 # What goes channel by channel is shared out in blocks of about as much as a core's second-level cache holds, or less:
 # larger ones leave it, and smaller ones are more calls, in which the threads wait for Python's lock.
 BLOCK_BYTES = 6 * 10**5
@@ -344,10 +341,13 @@ class Network:
 
 
 def _shares(count: int, size: int) -> list[tuple[int, slice]]:
-    """Pictures and parts of their rows, one for each share of the work; the same whoever does it."""
-    parts = min(PARTS, size)
-    spans = [slice(part * size // parts, (part + 1) * size // parts) for part in range(parts)]
-    return [(n, span) for n in range(count) for span in spans]
+    """Pictures and their rows, one for each share of the work; the same whoever does it.
+
+    The last of an odd number is halved: of five whole ones on two cores, one core would wait for a sixth of the time.
+    """
+    halved = count % 2 if size > 1 else 0
+    whole = [(n, slice(0, size)) for n in range(count - halved)]
+    return whole + [(count - 1, rows) for rows in (slice(0, size // 2), slice(size // 2, size))] * halved
 
 
 def _blocks(shape: tuple[int, ...]) -> list[slice]:
