@@ -60,7 +60,7 @@ _WORKING = _object(
     }
 )
 FACTS: dict[str, Check] = {
-    **dict.fromkeys(("pictures", "truths", "seed", "validation_pictures", "cells", "steps"), _COUNT),
+    **dict.fromkeys(("pictures", "truths", "seed", "validation_pictures", "cells", "steps", "kept_step"), _COUNT),
     **dict.fromkeys(("best_score", "best_f1"), _number(0, 1)),
     # -1: nothing to find, as COCO's tools say it.
     **dict.fromkeys(("validation_AP", "validation_AP50"), _number(-1, 1)),

@@ -32,7 +32,7 @@ SCALE_LOG = 0.35
 # Fraction of windows that are placed anywhere.
 ANYWHERE = 0.2
 # Windows of the first steps show as much of a picture at this scale, with about half the pixels (the contributor's
-# guide, "Time against AP"); an image size that grows in training is from Tan & Le, ICML 2021, arXiv:2104.00298.
+# guide, "Time against AP"); progressive resizing: Tan & Le, ICML 2021, arXiv:2104.00298.
 REDUCED_SCALE = 0.733
 
 
