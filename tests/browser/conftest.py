@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -407,12 +408,13 @@ class Notebook:
             found += wide
         return found
 
-    def run_all(self, timeout_s: float = 600) -> dict:
+    def run_all(self, timeout_s: float = 600, meanwhile: Callable[[], object] = lambda: None) -> dict:
         """Run > Run All Cells, then wait until the kernel has nothing left to do; what is in the notebook's file then.
 
-        A lesson shows what its worked notebook does.
+        A lesson shows what its worked notebook does.  `meanwhile` is called once all cells are asked to run.
         """
         self.choose("Run", "Run All Cells")
+        meanwhile()
         # Each question takes time from the kernel, which runs for a minute.
         self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
