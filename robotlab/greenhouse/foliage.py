@@ -191,11 +191,15 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
     clouds = np.clip(0.5 * grain(rng, (rows, columns), 24, 50) - 0.2, 0, 1)
     picture = picture + (rgb(240, 242, 244).astype(np.float32)[:, None, None] - picture) * clouds * 0.8
     trees = 1.3 + 0.25 * grain(rng, (1, columns), 14, 40) + 0.05 * grain(rng, (1, columns), 3)
-    haze = mix(rgb(96, 116, 92), rgb(134, 150, 128), 0.5 + 0.3 * grain(rng, (rows, columns), 5))
-    picture = np.where(z[:, None] < trees, haze, picture) * np.float32(outside)
+    # Row 0 is the top: trees and masonry fill the rows from some on.
+    first = np.count_nonzero(z >= trees.max())
+    haze = mix(rgb(96, 116, 92), rgb(134, 150, 128), 0.5 + 0.3 * grain(rng, (rows, columns), 5)[first:])
+    np.copyto(picture[:, first:], haze, where=z[first:, None] < trees)
+    picture *= np.float32(outside)
     knee = rng.uniform(0.3, 0.6)
-    masonry = mix(rgb(140, 132, 122), rgb(176, 168, 156), 0.5 + 0.2 * grain(rng, (rows, columns), 1, 8))
-    picture = np.where(z[:, None] < knee, masonry, picture).astype(np.float32)
+    first = np.count_nonzero(z >= knee)
+    stones = 0.5 + 0.2 * grain(rng, (rows, columns), 1, 8)[first:]
+    picture[:, first:] = mix(rgb(140, 132, 122), rgb(176, 168, 156), stones)
     bar = rgb(*[(226, 228, 226), (96, 122, 100), (120, 124, 128)][rng.integers(3)]).astype(np.float32)[:, None, None]
     every = int(rng.choice([64, 128, 128]))
     c = np.arange(columns) % every
@@ -203,9 +207,8 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
     level = (np.abs(z - knee - 0.02) < 0.03)[:, None] | (np.abs(z - 2.2) < 0.025)[:, None]
     shade = np.where(c < 3, 1.0, 0.72)[None, None, :]
     # Bars catch the light of inside and outside alike.
-    picture = np.where((upright | level)[None], bar * shade * np.float32(0.35 + 0.65 * outside), picture)
+    np.copyto(picture, (bar * shade * np.float32(0.35 + 0.65 * outside)).astype(np.float32), where=upright | level)
     cover = np.zeros((rows, columns), np.float32)
-    picture = np.ascontiguousarray(picture, np.float32)
     if plants_m > 0:
         tall = plants_m * (1 + 0.16 * grain(rng, (1, columns), 10, 30)[0])
         count = int(1900 * plants_m)

@@ -7,6 +7,7 @@ a pyramid of ever coarser copies, so that far ground does not flicker.
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,27 +75,40 @@ def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) ->
         tile = (min(coarse[0], 512), min(coarse[1], 512))
         layer = gaussian_filter(rng.standard_normal(tile, dtype=np.float32), size / step, mode="wrap")
         layer /= layer.std()
-        for axis in (0, 1):
-            layer = _stretch(layer, step, axis)
-            repeats = -(-shape[axis] // layer.shape[axis])
-            layer = np.concatenate([layer] * repeats, axis) if repeats > 1 else layer
-        total += layer[:rows, :columns]
-    spread = total.std()
+        layer = _stretch(layer, step)
+        for row in range(0, rows, len(layer)):
+            for column in range(0, columns, layer.shape[1]):
+                place = total[row : row + len(layer), column : column + layer.shape[1]]
+                place += layer[: place.shape[0], : place.shape[1]]
+    # NumPy's own deviation takes off the mean once more.
     total -= total.mean()
-    total /= spread
+    total /= np.sqrt(np.mean(total * total))
     return total
 
 
-def _stretch(layer: np.ndarray, step: int, axis: int) -> np.ndarray:
-    """Linear interpolation to `step` times as many, wrapping around."""
+def _stretch(layer: np.ndarray, step: int) -> np.ndarray:
+    """Linear interpolation to `step` times as many rows and columns, wrapping around."""
     if step == 1:
         return layer
-    layer = layer.swapaxes(0, axis)
-    ahead = np.roll(layer, -1, 0)
-    share = (np.arange(step, dtype=np.float32) / step)[:, None]
-    out = layer[:, None] * (1 - share)
-    out += ahead[:, None] * share
-    return out.reshape(-1, layer.shape[1]).swapaxes(0, axis)
+    rows, columns = layer.shape
+    share = np.arange(step, dtype=np.float32) / step
+    tall = np.empty((rows, step, columns), np.float32)
+    np.multiply(layer[:, None], (1 - share)[:, None], out=tall)
+    tall += np.roll(layer, -1, 0)[:, None] * share[:, None]
+    tall = tall.reshape(-1, columns)
+    ahead, own, its = np.roll(tall, -1, 1), np.tile(1 - share, columns), np.tile(share, columns)
+    out = np.empty((rows * step, columns * step), np.float32)
+    for some in _pieces(rows * step):
+        np.multiply(np.repeat(tall[some], step, axis=1), own, out=out[some])
+        more = np.repeat(ahead[some], step, axis=1)
+        more *= its
+        out[some] += more
+    return out
+
+
+def _pieces(rows: int, each: int = 64) -> Iterator[slice]:
+    """Some rows of an array after others: what is worked out of them stays in the processor's cache."""
+    return (slice(first, first + each) for first in range(0, rows, each))
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,14 +138,18 @@ class Pyramid:
         """Average a linear (3, rows, columns) texture down to `levels` levels."""
         rows, columns, starts, parts, start = [], [], [], [], 0
         for _ in range(levels):
-            # In place: new memory takes longer than the sums.
-            encoded = np.clip(linear, 0, 1)
-            np.sqrt(encoded, out=encoded)
-            encoded *= 255
-            encoded += 0.5
-            texels, green, blue = encoded.astype(np.uint8).reshape(3, -1).astype(np.int32)
-            texels |= np.left_shift(green, SHIFTS[1], out=green)
-            texels |= np.left_shift(blue, SHIFTS[2], out=blue)
+            texels = np.empty(linear.shape[1:], np.int32)
+            for some in _pieces(len(texels)):
+                encoded = np.clip(linear[:, some], 0, 1)
+                np.sqrt(encoded, out=encoded)
+                encoded *= 255
+                encoded += 0.5
+                red, green, blue = encoded.astype(np.int32)
+                np.left_shift(green, SHIFTS[1], out=green)
+                np.left_shift(blue, SHIFTS[2], out=blue)
+                red |= green
+                np.bitwise_or(red, blue, out=texels[some])
+            texels = texels.reshape(-1)
             parts.append(texels)
             rows.append(linear.shape[1])
             columns.append(linear.shape[2])
@@ -158,7 +176,7 @@ def mix(low: np.ndarray, high: np.ndarray, share: np.ndarray) -> np.ndarray:
     (3, rows, columns) ndarray of float32
         The blend.
     """
-    share = np.clip(share, 0, 1).astype(np.float32)
+    share = np.clip(share, 0, 1).astype(np.float32, copy=False)
     low, high = (np.asarray(c, np.float32)[:, None, None] for c in (low, high))
     blend = (high - low) * share
     blend += low
@@ -203,18 +221,28 @@ def _pave(rng: np.random.Generator, picture: np.ndarray, per_meter: float) -> np
     slab_c, slab_r = columns / across, rows / round(rows / (columns / across * rng.choice([1.0, 0.5])))
     r = (np.arange(rows) + 0.5) / slab_r
     c = (np.arange(columns) + 0.5) / slab_c
-    shift = 0.5 * (np.floor(r).astype(int) % 2) * (round(rows / slab_r) % 2 == 0)
-    cell_c = c[None, :] + shift[:, None]
+    # Every other course of slabs may be shifted by half a slab: two kinds of row.
+    shifted = (np.floor(r).astype(int) % 2) * (round(rows / slab_r) % 2 == 0)
+    cell_c = c + np.array([[0], [0.5]])
     tone = rng.normal(1, 0.09, (int(rows / slab_r) + 2, across + 2)).astype(np.float32)
     warmth = rng.normal(0, 0.03, tone.shape).astype(np.float32)
-    at = np.floor(r).astype(int)[:, None], np.floor(cell_c).astype(int) % across
+    at_r, at_c = np.floor(r).astype(int), np.floor(cell_c).astype(int) % across
     near_r = np.abs(r - np.round(r))[:, None] * slab_r
     near_c = np.abs(cell_c - np.round(cell_c)) * slab_c
     wobble = 0.8 * grain(rng, (rows, columns), 2.0)
-    gap = np.clip(1.6 + wobble - np.minimum(near_r, near_c), 0, 1.5)[None] / 1.5
-    tint = np.stack([1 + warmth[at], np.ones((rows, columns), np.float32), 1 - warmth[at]])
-    joint = rgb(74, 70, 58) if rng.random() < 0.5 else rgb(70, 84, 44)
-    return (picture * tone[at] * tint * (1 - gap) + joint.astype(np.float32)[:, None, None] * gap).astype(np.float32)
+    joint = (rgb(74, 70, 58) if rng.random() < 0.5 else rgb(70, 84, 44)).astype(np.float32)
+    out = np.empty((3, rows, columns), np.float32)
+    for some in _pieces(rows):
+        kind = shifted[some]
+        at = at_r[some, None], at_c[kind]
+        gap = np.clip(1.6 + wobble[some] - np.minimum(near_r[some], near_c[kind]), 0, 1.5) / 1.5
+        tones, warm, slab = tone[at], warmth[at], 1 - gap
+        for plane, tint in enumerate((1 + warm, None, 1 - warm)):
+            part = picture[plane, some] * tones
+            if tint is not None:
+                part *= tint
+            out[plane, some] = part * slab + joint[plane] * gap
+    return out
 
 
 def floor(rng: np.random.Generator, path: str, beside: str, path_half_m: float) -> Pyramid:

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -356,7 +357,7 @@ class Notebook:
         """Put in the last line of a starter, run it and its verify cell, as a learner does; what verify says.
 
         All but the line's last character comes at once, as from the clipboard: JupyterLab computes
-        for 20 ms after each key.  Lessons 03 and 05 type every key.
+        for 20 ms after each key.  Lesson 03 types every key, lesson 05 those of two lines.
         """
         starter = self.page.locator(".jp-CodeCell", has_text=f"def {name}(")
         starter.scroll_into_view_if_needed()
@@ -407,33 +408,34 @@ class Notebook:
             found += wide
         return found
 
-    def run_all(self, timeout_s: float = 600) -> dict:
+    def run_all(self, timeout_s: float = 600, meanwhile: Callable[[], object] = lambda: None) -> dict:
         """Run > Run All Cells, then wait until the kernel has nothing left to do; what is in the notebook's file then.
 
-        A lesson shows what its worked notebook does.
+        A lesson shows what its worked notebook does.  `meanwhile` is called once all cells are asked to run.
         """
         self.choose("Run", "Run All Cells")
+        meanwhile()
         # Each question takes time from the kernel, which runs for a minute.
-        self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
+        ran = self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
-        ran, worked = self.saved(), WORKED / self.path.name
+        worked = WORKED / self.path.name
         if worked.exists():
             assert differences(ran, json.loads(worked.read_text("utf-8"))) == []
         return ran
 
-    def _all_ran(self) -> bool:
+    def _all_ran(self) -> dict | None:
+        """The notebook's file, saved once all cells have run; else None."""
         kernels = self.lab.kernels()
         if not kernels or any(kernel["execution_state"] != "idle" for kernel in kernels):
-            return False
+            return None
         # The page hears of it after the last output.
         if "| Idle" not in self.page.locator("#jp-main-statusbar").inner_text():
-            return False
-        cells = self.saved()["cells"]
-        if any(output["output_type"] == "error" for cell in cells for output in cell.get("outputs", [])):
-            return True  # An error ends Run All; the question for troubles says which.
-        return all(
-            cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip()
-        )
+            return None
+        ran = self.saved()
+        if any(output["output_type"] == "error" for cell in ran["cells"] for output in cell.get("outputs", [])):
+            return ran  # An error ends Run All; the question for troubles says which.
+        code = [cell for cell in ran["cells"] if cell["cell_type"] == "code" and "".join(cell["source"]).strip()]
+        return ran if all(cell["execution_count"] for cell in code) else None
 
     def saved(self) -> dict:
         """Save, as with Ctrl+S, then read the file, as the next program would."""

@@ -118,24 +118,22 @@ class Page:
 
 
 class Shared:
-    """One page, with one notebook and its kernel, for all tests of this file; one that fails takes them with it."""
+    """One notebook and its kernel, on the page that all share, for all tests of this file; one that fails takes them with it."""
 
-    def __init__(self, server, browser):
-        self.server, self.browser, self.notebook = server, browser, None
+    def __init__(self, server, jupyter_page):
+        self.server, self.jupyter_page, self.notebook = server, jupyter_page, None
 
-    def get(self, open_on):
+    def get(self):
         if self.notebook is None:
-            page = self.browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
-            page.set_default_timeout(30_000)
             self.server.folder = self.server.root / "labeler"
             self.server.folder.mkdir(exist_ok=True)
             write_notebook(self.server.folder / "label.ipynb", [ORDERS, CELL, HELD])
-            self.notebook = open_on(self.server, page, "label.ipynb")
+            self.notebook = self.jupyter_page.open(self.server, "label.ipynb")
         return self.notebook
 
-    def forget(self):
+    def forget(self, failed=False):
         if self.notebook is not None:
-            self.notebook.page.context.close()
+            self.jupyter_page.tidy(failed)
             self.notebook = None
         self.server.tidy()
 

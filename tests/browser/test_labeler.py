@@ -16,8 +16,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
-def shared(server, browser):
-    kept = Shared(server, browser)
+def shared(server, jupyter_page):
+    kept = Shared(server, jupyter_page)
     yield kept
     kept.forget()
 
@@ -28,24 +28,25 @@ def labeler(tmp_path, request, shared, notebook_on):
 
     def start(suggestions=False, held=False, emulate=None, **settings):
         data = bench(tmp_path / request.node.name, **settings)
-        notebook = shared.get(notebook_on)
+        notebook = shared.get()
         place = notebook.path.parent
         for left in ("order", "hold"):
             (place / left).unlink(missing_ok=True)
         now = {"path": str(data.folder), "suggestions": suggestions, "held": held}
         (place / "now.json").write_text(json.dumps(now))
+        ran = None
         if emulate is None:
-            notebook.run_all()
+            ran = notebook.run_all()
         else:
             emulate(notebook.page)
             notebook.choose("Run", "Run All Cells")
         one = Page(notebook, data.folder)
-        assert notebook.troubles() == []
+        assert notebook.troubles(ran) == []
         return one
 
     yield start
     if request.session.testsfailed > failed:
-        shared.forget()
+        shared.forget(failed=True)
 
 
 def near(found, wanted, px=2.0):

@@ -21,12 +21,15 @@ MENDED = " - w * h"
 
 
 def type_into(page, cell, text, *at):
-    """Click into a cell, press some keys, type as a person does, and run it."""
+    """Click into a cell, press some keys, type as a person does, and run it; lines after two come as from the clipboard."""
     cell.scroll_into_view_if_needed()
     cell.locator(".cm-content").click()
     for key in at:
         page.keyboard.press(key)
-    page.keyboard.type(text)
+    for number, line in enumerate(text.splitlines()):
+        if number:
+            page.keyboard.press("Enter")
+        (page.keyboard.type if number < 2 else page.keyboard.insert_text)(line)
     page.keyboard.press("Control+Enter")
 
 

@@ -48,7 +48,24 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert len(still.get_attribute("alt")) > 60
 
-    ran = notebook.run_all(timeout_s=900)
+    watched = page.locator(
+        ".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']")
+    )
+    training = page.locator(".jp-CodeCell", has_text="coin_finder = fit(coins").first
+
+    def moves_while_busy():
+        busy = any(kernel["execution_state"] == "busy" for kernel in started.kernels() or [])
+        return busy and re.match(r"Step [1-9]", watched.locator(".robotlab-text").inner_text())
+
+    def watch_live():
+        """The picture above the cell that trains moves while the kernel is busy."""
+        training.scroll_into_view_if_needed()
+        watched.scroll_into_view_if_needed()
+        notebook.until(moves_while_busy, "a stage while the kernel is busy")
+        page.screenshot(path=tmp_path / "lesson_07_live.png")
+        print(f"screenshot: {tmp_path / 'lesson_07_live.png'}")
+
+    ran = notebook.run_all(timeout_s=900, meanwhile=watch_live)
     assert notebook.troubles(ran) == []
 
     # The training that was replayed from its log: slider, play button, the table of numbers.
@@ -83,26 +100,17 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
         tmp_path,
     )
 
-    # Live: the cell that trains once more, and the picture above it moves while the kernel is busy.
-    watched = page.locator(
-        ".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']")
-    )
+    # The cell trains once more, from random weights, which begins at once; the picture above it begins anew.
     watched.scroll_into_view_if_needed()
     text = watched.locator(".robotlab-text")
     assert re.match(r"Step \d+\. Loss", text.inner_text())
-    training = page.locator(".jp-CodeCell", has_text="coin_finder = fit(coins")
-    training.first.locator(".cm-content").click()
+    training.locator(".cm-content").click()
+    for key in ("Control+End", "Shift+Home"):
+        page.keyboard.press(key)
+    page.keyboard.insert_text("coin_finder = fit(coins, **options, watch=monitor.watch, start='scratch')")
     page.keyboard.press("Control+Enter")
     watched.scroll_into_view_if_needed()
     notebook.until(lambda: text.inner_text().startswith("Step 0. "), "a new training")
-
-    def moves_while_busy():
-        busy = any(kernel["execution_state"] == "busy" for kernel in started.kernels() or [])
-        return busy and re.match(r"Step [1-9]", text.inner_text())
-
-    notebook.until(moves_while_busy, "a stage while the kernel is busy", 120)
-    page.screenshot(path=tmp_path / "lesson_07_live.png")
-    print(f"screenshot: {tmp_path / 'lesson_07_live.png'}")
     assert not watched.locator(".robotlab-gone").is_visible()
     # The stop button ends it early, without an error.
     notebook.choose("Kernel", "Interrupt Kernel")
