@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import pickle
 from collections.abc import Sequence
 from typing import Any
 
@@ -11,9 +13,9 @@ from robotlab.practice.comparing import as_numbers
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed, makes
 from robotlab.practice.one_edit import Known
 from robotlab.practice.patterns import one_value, other_inputs, words_exchanged
-from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.running import Outcome, outcomes_of
 from robotlab.practice.scales import scale
-from robotlab.practice.task import Task
+from robotlab.practice.task import Misconception, Task
 
 _ZEROS = (
     "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
@@ -54,11 +56,7 @@ def recognize(
     >>> recognize(task, cases, right, got)[0]
     'half the angle'
     """
-    spellings = [
-        (misconception, [outcome_of(function, case) for case in cases])
-        for misconception in task.misconceptions
-        for function in (misconception.function, *misconception.also)
-    ]
+    spellings = _given(task, cases)
     plain = range(task.plain)
     everywhere = range(len(cases))
     usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
@@ -87,6 +85,29 @@ def recognize(
                 says = f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}"
                 return name, says, False
     return None
+
+
+def _given(task: Task, cases: Sequence[tuple]) -> list[tuple[Misconception, list[Outcome]]]:
+    """What each spelling of each misconception gives; a learner tries the same task again and again, so it is kept."""
+    try:
+        return _kept(task.misconceptions, pickle.dumps(list(cases)))
+    except Exception:  # Some input cannot be kept.
+        return _outcomes(task.misconceptions, cases)
+
+
+@functools.lru_cache(maxsize=4)
+def _kept(misconceptions: tuple[Misconception, ...], cases: bytes) -> list[tuple[Misconception, list[Outcome]]]:
+    return _outcomes(misconceptions, pickle.loads(cases))
+
+
+def _outcomes(
+    misconceptions: Sequence[Misconception], cases: Sequence[tuple]
+) -> list[tuple[Misconception, list[Outcome]]]:
+    return [
+        (misconception, outcomes_of(function, cases))
+        for misconception in misconceptions
+        for function in (misconception.function, *misconception.also)
+    ]
 
 
 def _all_alike(right: Sequence[Any], got: Sequence[Any]) -> tuple[str, str] | None:
@@ -182,7 +203,8 @@ def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], ord
             wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
             found.append((general.says, wrong, True))
     for misconception in task.misconceptions:
-        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
+        given = next(outcomes for one, outcomes in _given(task, cases) if one == misconception)
+        outcomes = [given[i] for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
             wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
             found.append((misconception.says, wrong, False))
