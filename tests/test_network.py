@@ -82,8 +82,10 @@ TOUR = """
 import functools, sys
 from robotlab import face_off, tour
 from robotlab.cli import main
-tour.TRAINING_PICTURES = tour.JUDGE_PICTURES = tour.POSTS = 3
+tour.TRAINING_PICTURES = tour.JUDGE_PICTURES = 3
+tour.POSTS = 1
 face_off.simulate = functools.partial(face_off.simulate, duration_s=0.5)
+tour.simulate = functools.partial(tour.simulate, duration_s=5)
 sys.exit(main(["tour", "--quiet"]))
 """
 
