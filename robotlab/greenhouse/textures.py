@@ -18,6 +18,8 @@ FLOORS = ("paving", "concrete", "soil", "gravel", "moss")
 
 # Size of a floor texture: 8 m across the aisle, 4 m along it, then it repeats.
 FLOOR_ROWS, FLOOR_COLUMNS, FLOOR_LEVELS, FLOOR_PER_METER = 2048, 1024, 6, 256
+# Rows of a texture that are summed at once: their arrays stay in the processor's cache.
+_AT_ONCE = 64
 
 # A texel is one number with a byte each for red, green and blue: looked up in one go.
 SHIFTS, BYTE = (np.int32(0), np.int32(8), np.int32(16)), np.int32(255)
@@ -74,27 +76,33 @@ def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) ->
         tile = (min(coarse[0], 512), min(coarse[1], 512))
         layer = gaussian_filter(rng.standard_normal(tile, dtype=np.float32), size / step, mode="wrap")
         layer /= layer.std()
-        for axis in (0, 1):
-            layer = _stretch(layer, step, axis)
-            repeats = -(-shape[axis] // layer.shape[axis])
-            layer = np.concatenate([layer] * repeats, axis) if repeats > 1 else layer
-        total += layer[:rows, :columns]
+        _add_stretched(total, layer, step)
     spread = total.std()
     total -= total.mean()
     total /= spread
     return total
 
 
-def _stretch(layer: np.ndarray, step: int, axis: int) -> np.ndarray:
-    """Linear interpolation to `step` times as many, wrapping around."""
+def _add_stretched(total: np.ndarray, layer: np.ndarray, step: int) -> None:
+    """Add a layer to all of it: linear interpolation to `step` times as many each way, wrapping around, and repeated."""
+    rows, columns = total.shape
+    layer = _stretch(layer, step)
+    for first in range(0, rows, _AT_ONCE):
+        some = layer[np.arange(first, min(first + _AT_ONCE, rows)) % len(layer)]
+        some = np.ascontiguousarray(_stretch(some.T, step).T)
+        for left in range(0, columns, some.shape[1]):
+            part = total[first : first + _AT_ONCE, left : left + some.shape[1]]
+            part += some[:, : part.shape[1]]
+
+
+def _stretch(layer: np.ndarray, step: int) -> np.ndarray:
+    """Linear interpolation to `step` times as many rows, wrapping around."""
     if step == 1:
         return layer
-    layer = layer.swapaxes(0, axis)
-    ahead = np.roll(layer, -1, 0)
     share = (np.arange(step, dtype=np.float32) / step)[:, None]
     out = layer[:, None] * (1 - share)
-    out += ahead[:, None] * share
-    return out.reshape(-1, layer.shape[1]).swapaxes(0, axis)
+    out += np.roll(layer, -1, 0)[:, None] * share
+    return out.reshape(-1, layer.shape[1])
 
 
 @dataclass(frozen=True, eq=False)
