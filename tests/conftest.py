@@ -204,11 +204,8 @@ class Lateness(threading.Thread):
         self.join()
 
 
-def pytest_runtest_protocol(item, nextitem):
-    """A test that keeps to a clock, and failed while this computer was late, is run again."""
-    if not keeps_to_a_clock(item.nodeid):
-        return None
-    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+def in_turns(item, nextitem):
+    """Reports of a test that keeps to a clock: one that failed while this computer was late is run again."""
     for left in reversed(range(TURNS)):
         with Lateness(daemon=True) as late:
             reports = runtestprotocol(item, log=False, nextitem=nextitem)
@@ -218,8 +215,22 @@ def pytest_runtest_protocol(item, nextitem):
         # What a fixture of the module or session did late would be handed on.
         item.session._setupstate.teardown_exact(None)
         item._initrequest()
-    for report in reports:
-        item.ihook.pytest_runtest_logreport(report=report)
+    return reports
+
+
+def pytest_runtest_protocol(item, nextitem):
+    """Dealt out: that fixtures were made and taken down is only told where it failed, skips the test or took long.
+
+    Each report costs the process and the one that gathers them more than most tests.
+    """
+    clock, dealt_out = keeps_to_a_clock(item.nodeid), WORKER in os.environ
+    if not (clock or dealt_out):
+        return None
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    for report in in_turns(item, nextitem) if clock else runtestprotocol(item, log=False, nextitem=nextitem):
+        shown = report.duration >= (item.config.option.durations_min or 0)
+        if report.when == "call" or not report.passed or shown or not dealt_out:
+            item.ihook.pytest_runtest_logreport(report=report)
     item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
     return True
 

@@ -7,6 +7,15 @@ import sys
 import pytest
 from docs_walk import ROOT
 
+# mypy turns the search for garbage on again by itself.
+MYPY_KEEPS_ALL = """
+import gc
+gc.disable()
+gc.enable = lambda: None
+from mypy.__main__ import console_entry
+console_entry()
+"""
+
 
 @pytest.mark.parametrize(
     "words", ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=pytest.mark.slow)]
@@ -14,7 +23,7 @@ from docs_walk import ROOT
 def test_the_tools_find_nothing(words, tmp_path):
     # No cache of theirs is left in the checkout; mypy writes none where it is told this place, and is done sooner.
     cache = ["--cache-dir", os.devnull if words == "mypy" else str(tmp_path)]
-    ran = subprocess.run(
-        [sys.executable, "-m", *words.split(), *cache], cwd=ROOT, capture_output=True, text=True, check=False
-    )
+    # Nearly all that mypy makes stays to the end: looking for garbage among it takes an eighth of its time.
+    program = ["-c", MYPY_KEEPS_ALL] if words == "mypy" else ["-m", *words.split()]
+    ran = subprocess.run([sys.executable, *program, *cache], cwd=ROOT, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stdout + ran.stderr

@@ -223,3 +223,39 @@ def test_what_keeps_to_a_clock_runs_again_only_where_it_failed_and_the_computer_
     assert sorted(again) == [
         f"robot/test_late.py::test_{name}" for name in ("always", "always", "fixture", "once", "setup")
     ]
+
+
+AROUND = """
+import pytest
+@pytest.fixture
+def breaks():
+    raise ValueError
+@pytest.fixture
+def breaks_later():
+    yield
+    raise ValueError
+@pytest.fixture
+def skips():
+    pytest.skip("not here")
+def test_before(breaks):
+    pass
+def test_after(breaks_later):
+    pass
+def test_skipped(skips):
+    pass
+def test_quick():
+    pass
+"""
+
+
+def test_a_process_that_tests_are_dealt_to_tells_what_goes_wrong_before_and_after_them(tmp_path):
+    (tmp_path / "test_around.py").write_text(AROUND)
+    shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path)
+    (tmp_path / "pytest.ini").write_text("[pytest]\naddopts = --durations-min=2 -ra\n")
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+    env |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_XDIST_WORKER": "gw0", "PYTEST_XDIST_WORKER_COUNT": "1"}
+    words = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    ran = subprocess.run(words, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False)
+    assert ran.returncode == 1 and "2 passed, 1 skipped, 2 errors" in ran.stdout, ran.stdout + ran.stderr
+    for line in ("ERROR test_around.py::test_before", "ERROR test_around.py::test_after", "not here"):
+        assert line in ran.stdout

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import ast
 import itertools
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from types import FunctionType
 from typing import Any
@@ -143,6 +143,8 @@ class _Search:
         self.body: Any = self.tree.body[0]
         self.lines, self.loops, self.steps = text.splitlines(), counted(self.tree), Steps(MOST_TURNS)
         self.names = plain_names(self.tree, function, self.steps)
+        # Whether anything may be put into a list.
+        self.grows = any(map(_grows, ast.walk(self.tree)))
         self.prints = np.array([_print_of(results[0]) for _, results, _ in self.known] or [np.nan])
 
     def edit(self, undefined: bool) -> tuple[str, str] | None:
@@ -182,15 +184,29 @@ class _Search:
     def _changed(self, edit: Edit) -> Callable | None:
         """The function with a change and with counted loops; None where that is no function."""
         with in_place(edit[0]):
-            if _holds_itself(self.tree):
+            self._settle(new for _, new in edit[0])
+            if self.grows and _holds_itself(self.tree):
                 return None
-            with in_place([(slot, count(get(slot))) for slot, count in self.loops]):
+            loops = [(slot, count(get(slot))) for slot, count in self.loops]
+            self._settle(loop for _, loop in loops)
+            with in_place(loops):
                 names = dict(self.names or {})
                 try:
-                    exec(compile(ast.fix_missing_locations(self.tree), "<changed>", "exec"), names)
+                    exec(compile(self.tree, "<changed>", "exec"), names)
                 except (SyntaxError, ValueError, TypeError):
                     return None
         return names[self.body.name]
+
+    def _settle(self, put: Iterable[Any]) -> None:
+        """Give new nodes a place in the source, which compiling asks for; those from the source have one, and all below them."""
+        todo = [node for one in put for node in (one if isinstance(one, list) else [one]) if isinstance(node, ast.AST)]
+        while todo:
+            node = todo.pop()
+            if not hasattr(node, "lineno"):
+                self.grows = self.grows or _grows(node)
+                if "lineno" in node._attributes:
+                    node.lineno, node.col_offset, node.end_lineno, node.end_col_offset = 1, 0, 1, 0  # type: ignore[attr-defined]
+                todo.extend(ast.iter_child_nodes(node))
 
     def _fits(self, edit: Edit, also_known: bool = False, common_alone: bool = False) -> str | None:
         """Nothing for a right function, the sentence for one that makes a known mistake, None for any other."""
@@ -236,12 +252,17 @@ class _Search:
         return f"Read line {line} again, `{self.lines[line - 1].strip()}`: look at {words}{end}"
 
 
+def _grows(node: ast.AST) -> bool:
+    """Whether this puts something into a list."""
+    return isinstance(node, ast.Attribute) and node.attr in ("append", "extend", "insert")
+
+
 def _holds_itself(tree: ast.AST) -> bool:
     """Whether a list is put into itself; NumPy takes ages to see that such a list is no array."""
     return any(
         isinstance(node, ast.Call)
         and isinstance(node.func, ast.Attribute)
-        and node.func.attr in ("append", "extend", "insert")
+        and _grows(node.func)
         and ast.dump(node.func.value) in [ast.dump(one) for value in node.args for one in ast.walk(value)]
         for node in ast.walk(tree)
     )

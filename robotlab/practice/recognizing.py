@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+from collections import deque
 from collections.abc import Sequence
 from typing import Any
 
@@ -11,14 +13,17 @@ from robotlab.practice.comparing import as_numbers
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed, makes
 from robotlab.practice.one_edit import Known
 from robotlab.practice.patterns import one_value, other_inputs, words_exchanged
-from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.running import Outcome, outcomes_of
 from robotlab.practice.scales import scale
-from robotlab.practice.task import Task
+from robotlab.practice.task import Misconception, Task
 
 _ZEROS = (
     "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
     "never filled?"
 )
+
+# What the misconceptions of the last tasks give: they, the cases, and their outcomes.
+_kept: deque[tuple[tuple[Misconception, ...], list, list[tuple[Misconception, list[Outcome]]]]] = deque(maxlen=4)
 
 
 def recognize(
@@ -54,11 +59,7 @@ def recognize(
     >>> recognize(task, cases, right, got)[0]
     'half the angle'
     """
-    spellings = [
-        (misconception, [outcome_of(function, case) for case in cases])
-        for misconception in task.misconceptions
-        for function in (misconception.function, *misconception.also)
-    ]
+    spellings = _given(task, cases)
     plain = range(task.plain)
     everywhere = range(len(cases))
     usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
@@ -87,6 +88,37 @@ def recognize(
                 says = f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}"
                 return name, says, False
     return None
+
+
+def _given(task: Task, cases: Sequence[tuple]) -> list[tuple[Misconception, list[Outcome]]]:
+    """What each spelling of each misconception gives; a learner tries the same task again and again, so it is kept."""
+    for misconceptions, old, given in tuple(_kept):
+        if misconceptions is task.misconceptions and _same(old, list(cases)):
+            return given
+    given = _outcomes(task.misconceptions, cases)
+    _kept.append((task.misconceptions, copy.deepcopy(list(cases)), given))
+    return given
+
+
+def _same(old: Any, new: Any) -> bool:
+    """Whether inputs are the same to the last bit, and of one type."""
+    if type(old) is not type(new):
+        return False
+    if isinstance(old, np.ndarray):
+        return (old.shape, old.dtype, old.tobytes()) == (new.shape, new.dtype, new.tobytes())
+    if isinstance(old, list | tuple):
+        return len(old) == len(new) and all(map(_same, old, new))
+    return bool(repr(old) == repr(new))
+
+
+def _outcomes(
+    misconceptions: Sequence[Misconception], cases: Sequence[tuple]
+) -> list[tuple[Misconception, list[Outcome]]]:
+    return [
+        (misconception, outcomes_of(function, cases))
+        for misconception in misconceptions
+        for function in (misconception.function, *misconception.also)
+    ]
 
 
 def _all_alike(right: Sequence[Any], got: Sequence[Any]) -> tuple[str, str] | None:
@@ -182,7 +214,8 @@ def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], ord
             wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
             found.append((general.says, wrong, True))
     for misconception in task.misconceptions:
-        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
+        given = next(outcomes for one, outcomes in _given(task, cases) if one == misconception)
+        outcomes = [given[i] for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
             wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
             found.append((misconception.says, wrong, False))

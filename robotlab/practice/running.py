@@ -34,6 +34,8 @@ import numpy as np
 TIME_LIMIT_S = 8.0
 # Characters that a function may print in one call; ten screens full.
 PRINT_LIMIT = 20_000
+# What nothing can change.
+_UNCHANGING = (int, float, bool, str, type(None))
 # How often the timer rings again, for a loop that catches every exception.
 _AGAIN_S = 0.1
 
@@ -136,16 +138,48 @@ def outcome_of(function: Callable, case: tuple) -> Outcome:
     >>> outcome_of(len, ("post",)).value
     4
     """
+    return outcomes_of(function, [case])[0]
+
+
+def outcomes_of(function: Callable, cases: Sequence[tuple]) -> list[Outcome]:
+    """Call a function that is known to end once for each case: a reference or a misconception.
+
+    Parameters
+    ----------
+    function : callable
+        One of a task's own.
+    cases : sequence of tuple
+        Inputs of one call each; it gets copies.
+
+    Returns
+    -------
+    list of Outcome
+        As of :func:`outcome_of`.
+
+    Examples
+    --------
+    >>> [outcome.kind for outcome in outcomes_of(lambda x: 1 / x, [(2,), (0,)])]
+    ['value', 'raised']
+    """
+    outcomes: list[Outcome] = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        try:
-            return Outcome("value", function(*copy.deepcopy(case)))
-        except Exception as error:
-            return Outcome("raised", error=error)
+        for case in cases:
+            try:
+                outcomes.append(Outcome("value", function(*_copied(case))))
+            except Exception as error:
+                outcomes.append(Outcome("raised", error=error))
+    return outcomes
+
+
+def _copied(case: tuple) -> list:
+    """Copies of the inputs, as ``copy.deepcopy`` makes them; numbers and words, which nothing can change, are no work."""
+    seen: dict[int, Any] = {}
+    return [one if type(one) in _UNCHANGING else copy.deepcopy(one, seen) for one in case]
 
 
 def _call(function: Callable, case: tuple, limit_s: float) -> Outcome:
-    given = copy.deepcopy(case)
+    given = _copied(case)
 
     def call() -> Outcome:
         try:

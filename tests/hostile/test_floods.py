@@ -89,10 +89,14 @@ def test_sixteen_bits_of_gray_take_little_memory():
 
 
 @pytest.mark.parametrize(
-    "content", [b"[" + b"[]," * 9_000_000 + b"[]]", b'["ab"' + b',"ab"' * 17_000_000 + b"]"], ids=["lists", "words"]
+    "make",
+    # Made when it is needed: each process of the tests reads this file, and would keep them.
+    [lambda: b"[" + b"[]," * 9_000_000 + b"[]]", lambda: b'["ab"' + b',"ab"' * 17_000_000 + b"]"],
+    ids=["lists", "words"],
 )
-def test_json_that_would_fill_the_memory(content):
+def test_json_that_would_fill_the_memory(make):
     """128 MiB of empty lists took 3 GB."""
+    content = make()
     with pytest.raises(DataSetError, match="^a.json must take at most 1024 MiB of memory .* split it$"):
         parse_json(content, "a.json", DataSetError)
 

@@ -8,6 +8,8 @@ from traitlets.config import Config
 from robotlab.practice import task_named, tasks_of, verify
 from robotlab.practice.comparing import compare
 from robotlab.practice.grading import grade
+from robotlab.practice.recognizing import recognize
+from robotlab.practice.running import Outcome
 
 
 @pytest.fixture
@@ -58,6 +60,17 @@ def test_zeros_are_never_called_rounded(task):
     verdict = grade(task, lambda *inputs: zeros(task.reference(*inputs)))
     assert not verdict.passed
     assert "whole numbers" not in verdict.misconception and "rounded" not in verdict.misconception, verdict
+
+
+def test_a_misconception_is_recognized_on_other_cases_after_it_was_on_the_first():
+    """What misconceptions give is kept from one try to the next, for these cases alone."""
+    task = task_named("field_of_view")
+    misconception = task.misconceptions[0]
+    for scale in (1, 1.5, 1):
+        cases = [tuple(scale**n * one for n, one in enumerate(case)) for case in task.cases()]
+        got = [Outcome("value", misconception.function(*case)) for case in cases]
+        right = [task.reference(*case) for case in cases]
+        assert recognize(task, cases, right, got)[0] == misconception.name
 
 
 def test_rows_and_columns_are_said_to_have_changed_places_only_where_they_have():
