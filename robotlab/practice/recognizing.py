@@ -22,6 +22,8 @@ _ZEROS = (
     "never filled?"
 )
 
+# What the words of an input say all of.
+_PLAIN = (int, float, complex, str, bytes, type(None), np.generic)
 # What the misconceptions of the last tasks give: they, the cases, and their outcomes.
 _kept: deque[tuple[tuple[Misconception, ...], list, list[tuple[Misconception, list[Outcome]]]]] = deque(maxlen=4)
 
@@ -108,7 +110,10 @@ def _same(old: Any, new: Any) -> bool:
         return (old.shape, old.dtype, old.tobytes()) == (new.shape, new.dtype, new.tobytes())
     if isinstance(old, list | tuple):
         return len(old) == len(new) and all(map(_same, old, new))
-    return bool(repr(old) == repr(new))
+    if isinstance(old, dict):
+        return list(old) == list(new) and all(map(_same, old.values(), new.values()))
+    # Of other objects the words need not say all: their misconceptions are tried again.
+    return isinstance(old, _PLAIN) and repr(old) == repr(new)
 
 
 def _outcomes(
@@ -214,7 +219,7 @@ def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], ord
             wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
             found.append((general.says, wrong, True))
     for misconception in task.misconceptions:
-        given = next(outcomes for one, outcomes in _given(task, cases) if one == misconception)
+        given = next(outcomes for one, outcomes in _given(task, cases) if one is misconception)
         outcomes = [given[i] for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
             wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
