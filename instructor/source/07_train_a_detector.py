@@ -823,7 +823,7 @@ compare_guess("07.dip", words)
 #
 # ### A longer training
 #
-# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, about two minutes on two processor cores. All weights but the first convolution's move, kernels by `Muon`, the rest by `AdamW`. In a training this long, the first half of the steps looks at the pieces of pictures at about three quarters of their width and height: half the pixels, so less work, and no loss of AP was measured. Smaller pictures first is called **progressive resizing**. The training is replayed from its log.
+# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, two to three minutes on two processor cores. All weights but the first convolution's move, kernels by `Muon`, the rest by `AdamW`. In a training this long, the first half of the steps looks at the pieces of pictures at about three quarters of their width and height: half the pixels, so less work, and no loss of AP was measured. Smaller pictures first is called **progressive resizing**. The training is replayed from its log.
 
 # %% tags=["explore"]
 from robotlab.course import measured
@@ -873,7 +873,7 @@ compare_guess("07.scratch", f"{record['coins']['scratch']['AP50']:.2f}")
 # %% [markdown]
 # **Why.** From random weights, the same number of steps must first learn what an edge is. With many more pictures and minutes it would get there; the pre-trained weights start there.
 #
-# Now compare the two trainings. On the coins, which look like nothing the backbone has seen, fine-tuning made the boxes tighter; on the street camera's film of part 6 it raised AP50 from 0.76 to 0.88 and AP from 0.36 to 0.56. On the greenhouse, for which the backbone was made, two minutes bring a point or two over seconds. So start with the frozen backbone, judge it, and fine-tune when your pictures are *real* or unlike the course's. PyTorch is used where it is installed; it makes training about twice as fast, not better.
+# Now compare the two trainings. On the coins, which look like nothing the backbone has seen, fine-tuning made the boxes tighter; on the street camera's film of part 6 it raised AP50 from 0.76 to 0.88 and AP from 0.36 to 0.56. On the greenhouse, for which the backbone was made, minutes bring a point or two over seconds. So start with the frozen backbone, judge it, and fine-tune when your pictures are *real* or unlike the course's. PyTorch is used where it is installed; it makes training about twice as fast, not better.
 
 # %% [markdown]
 # ## 9. Stopped, resumed, saved
