@@ -13,7 +13,6 @@ import scipy  # which imports its parts when they are first used
 from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import InputError, ModelError
 from robotlab.neural import budget, fine_tuning, fit, state_file
-from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.budget import (
     TrainingBudget,
     activation_count,
@@ -32,7 +31,7 @@ from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, 
 from robotlab.neural.state_file import read_state
 from robotlab.neural.training_loop import SCORE_TOLERANCE, BatchMaker, train
 from robotlab.neural.validation import detect_all, metrics_of
-from robotlab.neural.windows import REDUCED_SCALE, WindowPlan, reduced_plan
+from robotlab.neural.windows import WindowPlan
 
 LAYERS = FEATURES + head_layers(2)
 WINDOWS = WindowPlan(64, 64, 3)
@@ -130,27 +129,6 @@ def test_batches_show_every_picture_before_any_twice(blocks):
             batches(step)
     for turn in range(2):
         assert sorted(seen[24 * turn : 24 * turn + 24]) == list(range(24))
-
-
-def test_reduced_windows_show_the_same_smaller():
-    """Of one picture larger than a window, targets are .733 times as large; no other number is drawn."""
-    rng = np.random.default_rng(0)
-    boxes = rng.uniform(40, 300, (40, 2))
-    sample = TrainingSample(
-        rng.integers(0, 256, (400, 400, 3), np.uint8),
-        np.hstack([boxes, boxes + 30]),
-        np.zeros(40, int),
-        np.zeros((0, 4)),
-    )
-    plan = WindowPlan(160, 240, 2)
-    assert reduced_plan(plan) == WindowPlan(112, 176, 2)
-    with WorkerPool(1) as pool:
-        full, reduced = (BatchMaker([sample], plan, 0, pool)(0, reduced) for reduced in (False, True))
-    assert full.pictures.shape[2:] == (240, 160) and reduced.pictures.shape[2:] == (176, 112)
-    for n in range(2):
-        # Logarithms of the sides in cells; a few boxes are cut by the window.
-        sides = [one.boxes[n, 2:][:, one.box_weights[n] > 0] for one in (full, reduced)]
-        assert np.median(sides[0]) - np.median(sides[1]) == pytest.approx(-np.log(REDUCED_SCALE), abs=0.05)
 
 
 @pytest.mark.parametrize("stopped_at", [5, 6])
@@ -392,31 +370,6 @@ def test_where_there_is_time_enough_the_clock_changes_nothing(blocks, monkeypatc
         rates.append([])
         train(Engine(), lambda step, reduced: None, 60, judge, seconds=seconds)
     assert rates[0] == rates[1] and len(rates[0]) == 60
-
-
-@pytest.mark.parametrize(("seconds", "ends"), [(None, 500), (600, 300)])
-def test_a_long_training_begins_with_reduced_windows(monkeypatch, seconds, ends):
-    """Half of the steps or, where the clock is ahead, about half of the time; a short training has none."""
-    now, asked = [0.0], []
-    monkeypatch.setattr("robotlab.neural.training_loop.time.monotonic", lambda: now[0])
-
-    class Engine:
-        """Takes a second for a step."""
-
-        def average(self):
-            return {}
-
-        def step(self, batch, rate):
-            now[0] += 1.0
-            return 0.0
-
-    train(Engine(), lambda step, reduced: asked.append(reduced), 1000, None, seconds=seconds)
-    count = sum(asked)
-    assert asked == [True] * count + [False] * (len(asked) - count)
-    assert count == pytest.approx(ends, abs=0 if seconds is None else 20)
-    asked.clear()
-    train(Engine(), lambda step, reduced: asked.append(reduced), 499, None)
-    assert len(asked) == 499 and not any(asked)
 
 
 # --- engines and budget --------------------------------------------------------------
