@@ -25,7 +25,7 @@ LEARNED = ("day1", "day2", "day3", "overcast1", "overcast2", "dusk1", "dusk2")
 APART = ("day4", "overcast3", "dusk3")
 # The picture that the monitor shows: a far post, a bucket behind it and crates; of the recording that is held out.
 HELD_OUT, SHOWN = "dusk2", "dusk2_016.jpg"
-# Passes over the pictures: some 800 steps.
+# Passes over the pictures: 974 steps.
 EPOCHS = 28
 # The lesson's own training on coins.
 COIN_EPOCHS = 30

@@ -823,7 +823,7 @@ compare_guess("07.dip", words)
 #
 # ### A longer training
 #
-# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, two to three minutes on two processor cores. All weights but the first convolution's move, kernels by `Muon`, the rest by `AdamW`. In a training this long, the first half of the steps looks at the pieces of pictures at about three quarters of their width and height: half the pixels, so less work, and no loss of AP was measured. Smaller pictures first is called **progressive resizing**. The training is replayed from its log.
+# Here is a training that the course has measured on the greenhouse: 174 pictures, another recording for validation, about three minutes on two processor cores. All weights but the first convolution's move, kernels by `Muon`, the rest by `AdamW`. In a training this long, the first half of the steps looks at the pieces of pictures at about three quarters of their width and height: half the pixels, so less work, and no loss of AP was measured. Smaller pictures first is called **progressive resizing**. The training is replayed from its log.
 
 # %% tags=["explore"]
 from robotlab.course import measured
@@ -878,7 +878,7 @@ compare_guess("07.scratch", f"{record['coins']['scratch']['AP50']:.2f}")
 # %% [markdown]
 # ## 9. Stopped, resumed, saved
 #
-# Ctrl-C in a terminal, or the stop button (■) above a notebook, ends a training early, and you get the best weights so far. With a state file it can go on later. Here the cell interrupts itself after a few steps.
+# Ctrl-C in a terminal, or the stop button (■) above a notebook, ends a training early, and you get the weights kept so far. With a state file it can go on later. Here the cell interrupts itself after a few steps.
 
 # %%
 import tempfile

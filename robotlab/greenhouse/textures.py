@@ -80,7 +80,7 @@ def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) ->
             for column in range(0, columns, layer.shape[1]):
                 place = total[row : row + len(layer), column : column + layer.shape[1]]
                 place += layer[: place.shape[0], : place.shape[1]]
-    # NumPy's own deviation takes off the mean once more.
+    # The mean is 0 now, which NumPy's own deviation would work out again.
     total -= total.mean()
     total /= np.sqrt(np.mean(total * total))
     return total

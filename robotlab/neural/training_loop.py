@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from robotlab.checks import number, whole
+from robotlab.checks import number, whole, whole_between
 from robotlab.errors import ModelError
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.engine.optimizer import one_cycle
@@ -34,7 +34,7 @@ PEAK_RATE = 0.004
 REDUCED_UNTIL = 0.5
 REDUCED_FROM_STEPS = 500
 # Later weights are kept unless they score so much less than the best: on few pictures less is chance, and
-# the latest have learned most.  A limit on the loss of generalization, as of Prechelt, "Early stopping - but when?", 1998.
+# the latest have learned most.  A limit on the generalization loss, as of Prechelt, "Early stopping - but when?", 1998.
 SCORE_TOLERANCE = 0.02
 # How often the validation set is judged in the whole training.
 JUDGED = 10
@@ -234,11 +234,9 @@ def train(
             batch = batches(step, place < reduced_steps(steps))
             since.append(engine.step(batch, one_cycle(place, steps, PEAK_RATE)))
             step += 1
-            if len(since) == max(1, steps // 100) or step == steps:
-                history.steps.append(step)
-                history.losses.append(float(np.mean(since)))
-                since.clear()
             last = step == steps or used >= 1
+            if len(since) == max(1, steps // 100) or last:
+                _note_loss(history, step, since)
             due = [at for at in judge_from if at <= place]
             if judge is not None and (due or last):
                 judge_from = judge_from[len(due) :]
@@ -252,11 +250,20 @@ def train(
         finished = False
         if state_path is not None:
             _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, kept)
+        if since:
+            _note_loss(history, step, since)
     if kept.best_score < 0:
         kept.weights, kept.step = engine.average(), step
     if finished and state_path is not None:
         Path(state_path).unlink(missing_ok=True)
     return kept, history, finished
+
+
+def _note_loss(history: History, step: int, since: list[float]) -> None:
+    """Put the mean loss into the history; `since` is emptied."""
+    history.steps.append(step)
+    history.losses.append(float(np.mean(since)))
+    since.clear()
 
 
 def _judge_now(engine: Engine, judge: Callable, step: int, history: History, kept: Kept) -> None:
@@ -305,11 +312,9 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
             )
         step = whole(note["step"], "step")
         kept = Kept(_part("kept/", arrays, engine.average()), **note["kept"])
-        (
-            number(kept.best_score, "best_score", -1, 1),
-            number(kept.step, "step", 0, step),
-            number(step, "step", 0, float(fingerprint["steps"])),
-        )
+        number(step, "step", 0, float(fingerprint["steps"]))
+        kept.best_score = number(kept.best_score, "best_score", -1, 1)
+        kept.step = whole_between(kept.step, "step", 0, step)
         history = History(**note["history"])
         for name, values in vars(history).items():
             if type(values) is not list or not all(type(value) in (int, float) for value in values):

@@ -218,8 +218,9 @@ def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], ord
         if general.may_be_in(task.unit) and right[order[0]] is not None:
             wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
             found.append((general.says, wrong, True))
+    spellings = _given(task, cases)
     for misconception in task.misconceptions:
-        given = next(outcomes for one, outcomes in _given(task, cases) if one is misconception)
+        given = next(outcomes for one, outcomes in spellings if one is misconception)
         outcomes = [given[i] for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
             wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]

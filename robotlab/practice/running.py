@@ -168,7 +168,8 @@ def outcomes_of(function: Callable, cases: Sequence[tuple]) -> list[Outcome]:
             try:
                 outcomes.append(Outcome("value", function(*_copied(case))))
             except Exception as error:
-                outcomes.append(Outcome("raised", error=error))
+                # Outcomes are kept: the way to the error would keep all inputs.
+                outcomes.append(Outcome("raised", error=error.with_traceback(None)))
     return outcomes
 
 

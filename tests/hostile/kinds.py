@@ -312,6 +312,8 @@ def use_state(path: Path) -> None:
     made = engine()
     step, spent_s, history, kept = _restored(path, made, {"steps": STEPS})
     assert type(step) is int and 0 <= step <= STEPS and 0 <= spent_s < np.inf, "a state with a strange step"
+    assert type(kept.step) is int and 0 <= kept.step <= step, "weights kept at a strange step"
+    assert type(kept.best_score) is float and -1 <= kept.best_score <= 1, "a strange score"
     for values in (history.steps, history.losses, history.judged_steps, history.judged_AP, history.judged_AP50):
         assert np.isfinite(np.array(values, float)).all(), "a state with a strange history"
     for arrays in (kept.weights, made.average(), made.state()):
