@@ -204,8 +204,9 @@ def fine_tune(
         check_memory(memory)
         batches = BatchMaker(source, windows, seed, pool)
         if progress:
-            trial = make_engine(engine_name, layers, first_weights(layers), pool)
-            predicted = min(training_seconds(trial, batches, steps), seconds or np.inf)
+            # Not given a name, so that its memory is free again.
+            taken = training_seconds(make_engine(engine_name, layers, first_weights(layers), pool), batches, steps)
+            predicted = min(taken, seconds or np.inf)
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(
                 f"fine-tuning ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
