@@ -16,9 +16,8 @@ steps to the peak; ``early3`` .3 of the rate in the first four convolutions, ``l
 the rate in the last; ``decay10`` weight decay .1; ``x5`` half the rate where AdamW moves;
 a last ``n`` statistics measured again in the end.  ``AP`` is that of the last average of the weights,
 ``AP_best`` that of the one with the highest score on the validation set, as :func:`robotlab.neural.fit` chose up to
-round 5; ``AP_kept`` that of the latest at most .02 below it, as it
-chooses since (not judged in eight fits of rounds 6 and 7).
-The sets ``..., test`` and ``coins`` chose nothing but that trainings of fewer than 500 steps do not use reduced
+round 5; ``AP_kept`` that of the latest at most .02 below it, as it chooses since (not judged in eight fits of rounds 6
+and 7).  The sets ``..., test`` and ``coins`` chose nothing but that trainings of fewer than 500 steps do not use reduced
 windows.  Round 5, 950 steps, ran on a CPU and judged five times between start
 and end, in place of ten; the test recordings of round 8 are fits of the NumPy engine.
 

@@ -30,7 +30,7 @@ from robotlab.neural.windows import REDUCED_SCALE, Batch, WindowPlan, batch_of, 
 # backbone has seen (the contributor's guide, "Time against AP").
 PEAK_RATE = 0.004
 # Until this fraction of a training of at least so many steps the windows are reduced.  In short ones they never are:
-# of 300 steps on the coins they cost .01 of AP.
+# of 300 steps on the coins they cost .01 to .02 of AP.
 REDUCED_UNTIL = 0.5
 REDUCED_FROM_STEPS = 500
 # Later weights are kept unless they score so much less than the best: on few pictures less is chance, and

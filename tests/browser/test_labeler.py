@@ -23,7 +23,7 @@ def shared(server, jupyter_page):
 
 
 @pytest.fixture
-def labeler(tmp_path, request, shared, notebook_on):
+def labeler(tmp_path, request, shared):
     failed = request.session.testsfailed
 
     def start(suggestions=False, held=False, emulate=None, **settings):

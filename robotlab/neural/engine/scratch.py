@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-# Shapes of one training are far fewer; of pictures of many sizes, the oldest go.
+# Shapes of one training, at full scale and reduced, are fewer; of pictures of many sizes, the oldest go.
 MOST_KEPT = 100
 
 
