@@ -14,10 +14,15 @@ in the first half alone; ``any35`` more windows anywhere,
 ``lin``, ``p15``, ``p2`` a rate that falls by the power 1, 1.5 or 2; ``rise10`` a tenth of the
 steps to the peak; ``early3`` .3 of the rate in the first four convolutions, ``late2`` twice
 the rate in the last; ``decay10`` weight decay .1; ``x5`` half the rate where AdamW moves;
-a last ``n`` statistics measured again in the end.  ``AP`` is that of the last average of the weights,
+a last ``n`` statistics measured again in the end; ``g7`` the first .7 on reduced windows, ``t3`` thirds at .6, .8 and
+all of the scale; ``gh2``, ``gh4`` halves or quarters of the windows normalized by themselves (ghost batch
+normalization: Hoffer, Hubara & Soudry, NIPS 2017, arXiv:1705.08741); ``stale2`` gradients of the second to tenth
+convolution from every second step, used twice, ``stale2half`` in the first half alone, ``skip2`` these layers moved in
+every second step alone, ``skip2x2`` at twice the rate there, ``late30`` only after .3 of the steps; the same with
+``early`` before it for the second to fourth convolution, with ``b`` for the second to sixth; ``ns4``, ``ns3`` iterations in Muon.  ``AP`` is that of the last average of the weights,
 ``AP_best`` that of the one with the highest score on the validation set, as :func:`robotlab.neural.fit` chose up to
 round 5; ``AP_kept`` that of the latest at most .02 below it, as it chooses since (not judged in eight fits of rounds 6
-and 7).  The sets ``..., test`` and ``coins`` chose nothing but that trainings of fewer than 500 steps do not use reduced
+and 7).  ``kept_step`` is where that was (from round 9 on).  The sets ``..., test`` and ``coins`` chose nothing but that trainings of fewer than 500 steps do not use reduced
 windows.  Round 5, 950 steps, ran on a CPU and judged five times between start
 and end, in place of ten; the test recordings of round 8 are fits of the NumPy engine.
 
@@ -55,6 +60,8 @@ STEPS = (
 )
 # First search, then the second: each learned from one part and was judged on another of training recordings.
 SEARCHED = ("film", "greenhouse", "film, either end", "greenhouse, recordings in turn")
+# A third domain, which chose nothing; and the rounds that hold the schedule in use beside AdamW's.
+INVERTED, DIRECT = "greenhouse as inverted gray, recordings in turn", (9, 10, 11, 12)
 JUDGED = ("film, test", "coins, right left out", "coins, left left out", "greenhouse, test")
 
 
@@ -87,6 +94,16 @@ def differences(
         value - AP[before, place, seed]
         for (name, place, seed), value in AP.items()
         if name == schedule and (before, place, seed) in AP
+    ]
+
+
+def differences_of(known: list[dict], name: str, place: str, key: str, usual: str) -> list[float]:
+    """AP of a schedule on one set minus that of another's weights that the validation set chose."""
+    chosen = {e["seed"]: e["AP_best"] for e in known if (e["schedule"], e["set"]) == (usual, place)}
+    return [
+        e[key] - chosen[e["seed"]]
+        for e in known
+        if (e["schedule"], e["set"]) == (name, place) and e["seed"] in chosen and key in e
     ]
 
 
@@ -127,6 +144,14 @@ def guide_table(search: list[dict]) -> str:
             rows.append(
                 f"| training recordings kept apart, weights {chosen} | {words} | {len(of)} pairs | | | {shown(of, True)} |"
             )
+    known = [e for e in search if e.get("round") in DIRECT]
+    for where in (SEARCHED, (INVERTED,)):
+        for key, chosen in (("AP_best", "as each chose or chooses them"), ("AP", "the last")):
+            of = differences(known, IN_USE, where, key, USUAL)
+            rows.append(
+                f"| {'training recordings' if where is SEARCHED else 'the greenhouse as inverted gray, recordings'} kept apart, weights {chosen} | in use, minus AdamW's "
+                f"{USUAL_STEPS} steps directly | {len(of)} pairs | | | {shown(of, True)} |"
+            )
     return "\n".join(rows)
 
 
@@ -154,18 +179,14 @@ def main() -> None:
             of = differences(search, name, (place,))
             if of:
                 print(f"    {place}: {shown(of, True)}")
-    for number in (6, 7, 8):
+    for number in (6, 7, 8, *DIRECT):
+        usual = IN_USE if number in DIRECT else FROZEN
         known = [e for e in search if e.get("round") == number]
         for name in sorted({e["schedule"] for e in known}):
             for place in sorted({e["set"] for e in known if e["schedule"] == name}):
-                said = [f"round {number}, {name:<16} {place}, minus {FROZEN} by its highest score:"]
+                said = [f"round {number}, {name:<16} {place}, minus what was chosen of {usual}:"]
                 for key, words in (("AP_kept", "kept"), ("AP", "the last")):
-                    highest = {e["seed"]: e["AP_best"] for e in known if (e["schedule"], e["set"]) == (FROZEN, place)}
-                    of = [
-                        e[key] - highest[e["seed"]]
-                        for e in known
-                        if (e["schedule"], e["set"]) == (name, place) and e["seed"] in highest and key in e
-                    ]
+                    of = differences_of(known, name, place, key, usual)
                     said.append(f"{words} {shown(of, True)}, {len(of)} pairs")
                 print(" ".join(said))
     for k, words in enumerate(("AdamW", "Muon")):
