@@ -110,16 +110,18 @@ def cell_targets(
         if not (0 <= cx < columns and 0 <= cy < rows):
             continue
         sx, sy = (max(side * CENTER_SHARE, CENTER_LEAST_CELLS) for side in (w, h))
-        mine = np.exp(-((x - cx) ** 2) / (2 * sx**2)) * np.exp(-((y - cy) ** 2) / (2 * sy**2))[:, None]
+        # Beyond four widths the soft center is below 1e-3.
+        near = tuple(slice(max(0, int(c - 4 * s)), int(c + 4 * s) + 1) for c, s in ((cy, sy), (cx, sx)))
+        up, left = (cy - y[near[0]])[:, None], cx - x[near[1]]
+        mine = np.exp(-(left**2) / (2 * sx**2)) * np.exp(-(up**2) / (2 * sy**2))
         mine /= mine.max()
-        wins = mine >= soft
-        wins &= mine > 1e-3
-        soft[wins] = mine[wins]
-        owners[wins] = labels[i] + 1
+        wins = (mine >= soft[near]) & (mine > 1e-3)
+        np.copyto(soft[near], mine, where=wins)
+        np.copyto(owners[near], labels[i] + 1, where=wins)
         # A hair below 1 admits the equals of the nearest cell.
-        classes[wins] = np.where(mine[wins] > 0.999, labels[i] + 1, 0)
-        parts = np.broadcast_arrays(cx - x, (cy - y)[:, None], np.log(w), np.log(h))
-        targets[:, wins] = [part[wins] for part in parts]
+        np.copyto(classes[near], np.where(mine > 0.999, labels[i] + 1, 0), where=wins)
+        for target, numbers in zip(targets, (left, up, np.log(w), np.log(h)), strict=True):
+            np.copyto(target[near], numbers, where=wins)
     weights = np.where(classes > 0, 1, (1 - soft) ** BESIDE_POWER).astype(np.float32)
     box_weights = np.where(soft > BOX_FROM, soft, 0).astype(np.float32)
     for x0, y0, x1, y1 in np.asarray(ignored, float).reshape(-1, 4) / stride:

@@ -181,16 +181,17 @@ def draw_window(
     factor = scale * float(np.exp(rng.uniform(-SCALE_LOG, SCALE_LOG)))
     # The window's size in the picture before scaling.
     wide, high = max(1, round(width / factor)), max(1, round(height / factor))
+    spare_x, spare_y = full_width - wide, full_height - high
     if len(sample.boxes) and rng.random() > ANYWHERE:
         box = sample.boxes[rng.integers(len(sample.boxes))]
         left = _place(box[0], box[2], wide, rng)
         top = _place(box[1], box[3], high, rng)
     else:
-        left = rng.integers(min(0, full_width - wide), max(0, full_width - wide) + 1)
-        top = rng.integers(min(0, full_height - high), max(0, full_height - high) + 1)
+        left = rng.integers(min(0, spare_x), max(0, spare_x) + 1)
+        top = rng.integers(min(0, spare_y), max(0, spare_y) + 1)
     # Inside the picture where the picture is larger than the window.
-    left = int(np.clip(left, min(0, full_width - wide), max(0, full_width - wide)))
-    top = int(np.clip(top, min(0, full_height - high), max(0, full_height - high)))
+    left = int(min(max(left, min(0, spare_x)), max(0, spare_x)))
+    top = int(min(max(top, min(0, spare_y)), max(0, spare_y)))
     window = augmentation.crop(sample, left, top, wide, high)
     return augmentation.seen_anew(augmentation.resized(window, width, height), rng)
 

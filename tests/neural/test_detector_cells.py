@@ -32,6 +32,25 @@ def test_targets_decode_to_the_box_they_came_from(x, y, w, h, label):
     np.testing.assert_allclose(found.boxes, box, atol=1e-3)
 
 
+@given(st.floats(0, 127), st.floats(0, 95), st.floats(0.5, 300), st.floats(0.5, 300))
+def test_the_soft_center_is_the_bell_of_the_notes(x, y, w, h):
+    """Cell by cell, on all of the picture: widths .12 of the sides and .6 cells at least, cells of 4 px."""
+    box = np.array([[x - w / 2, y - h / 2, x + w / 2, y + h / 2]])
+    sx, sy = max(0.12 * w, 0.6 * 4), max(0.12 * h, 0.6 * 4)
+    soft = np.array(
+        [
+            [np.exp(-(((4 * c + 2 - x) / sx) ** 2 + ((4 * r + 2 - y) / sy) ** 2) / 2) for c in range(32)]
+            for r in range(24)
+        ]
+    )
+    soft /= soft.max()
+    asked = cell_targets(box, np.array([0]), NONE, 96, 128)
+    np.testing.assert_allclose(asked.box_weights, np.where(soft > 0.4, soft, 0), atol=1e-5)
+    expected = np.where(soft > 1e-3, (1 - soft) ** 4, 1)
+    np.testing.assert_allclose(asked.weights, np.where(asked.classes > 0, 1, expected), atol=1e-5)
+    assert (asked.classes > 0).tolist() == (soft > 0.999).tolist()
+
+
 def test_every_truth_has_a_center_even_when_they_touch():
     boxes = np.array([[0, 0, 20, 40], [20, 0, 40, 40], [40, 0, 60, 40], [0, 40, 60, 60.0]])
     asked = cell_targets(boxes, np.array([0, 1, 0, 2]), NONE, 64, 64)
