@@ -113,11 +113,12 @@ def orthogonalize(matrix: np.ndarray) -> np.ndarray:
     x = x / (np.sqrt((x * x).sum()) + 1e-7)
     a, b, c = (x.dtype.type(value) for value in ORTHOGONAL_STEP)
     gram = x @ x.T
-    product = one = np.eye(len(x), dtype=x.dtype)
-    for _ in range(ORTHOGONAL_STEPS):
-        factor = a * one + b * gram + c * (gram @ gram)
-        product = factor @ product
+    diagonal = a * np.eye(len(x), dtype=x.dtype)
+    product = factor = diagonal + b * gram + c * (gram @ gram)
+    for _ in range(ORTHOGONAL_STEPS - 1):
         gram = factor @ gram @ factor
+        factor = diagonal + b * gram + c * (gram @ gram)
+        product = factor @ product
     x = product @ x
     return x.T if matrix.shape[0] > matrix.shape[1] else x
 
