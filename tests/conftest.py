@@ -9,6 +9,7 @@ Where one is late all the same, because the computer is, a test that failed mean
 again; the last lines say which.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
+Tests marked ``long`` are left out unless ``-m`` says otherwise (pyproject.toml); the last lines say how many.
 """
 
 import gc
@@ -87,6 +88,8 @@ BROWSER = "tests/browser/"
 LATE_S = 0.02
 # So often such a test is run at most.
 TURNS = 3
+# How many long tests were left out; and every test there is, long or not, for tests/test_long_tests.py.
+LEFT_OUT, COLLECTED = pytest.StashKey[int](), pytest.StashKey[list]()
 # Of this file each test is dealt out by itself: where there is no browser each runs a lesson.
 LESSONS = "tests/course/test_lessons.py::test_notebooks_run"
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
@@ -179,6 +182,12 @@ def numpy_prints_as_by_itself():
     np.set_printoptions(legacy=False)
 
 
+@pytest.fixture
+def collected(request):
+    """Every test that was found, run or left out."""
+    return request.config.stash[COLLECTED]
+
+
 def keeps_to_a_clock(nodeid: str) -> bool:
     """Of a test, or of a file of tests."""
     return nodeid.removeprefix("tests/").startswith(REAL_TIME)
@@ -235,8 +244,35 @@ def pytest_runtest_protocol(item, nextitem):
     return True
 
 
-def pytest_terminal_summary(terminalreporter):
-    """Which tests were run again, and how late this computer was."""
+def pytest_itemcollected(item):
+    item.config.stash.setdefault(COLLECTED, []).append(item)
+
+
+def pytest_deselected(items):
+    """Count what ``-m "not long"`` leaves out, which is long tests alone."""
+    if all(item.get_closest_marker("long") for item in items):
+        items[0].config.stash[LEFT_OUT] = len(items)
+
+
+def pytest_sessionfinish(session):
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["left out"] = session.config.stash.get(LEFT_OUT, 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node):
+    """Each process leaves the same ones out; one that crashed has nothing to say."""
+    stash = node.config.stash
+    stash[LEFT_OUT] = max(stash.get(LEFT_OUT, 0), getattr(node, "workeroutput", {}).get("left out", 0))
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """How many long tests were left out; which tests were run again, and how late this computer was."""
+    if count := config.stash.get(LEFT_OUT, 0):
+        tests = "1 long test was" if count == 1 else f"{count} long tests were"
+        terminalreporter.write_line(
+            f'LEFT OUT {tests} not run; add -m "" to run all: python -m pytest -m "" [file or test], as .ci/run does'
+        )
     for report in (report for kind in terminalreporter.stats.values() for report in kind):
         if getattr(report, "when", None) == "call":
             for name, value in report.user_properties:
@@ -278,6 +314,7 @@ def pytest_runtest_setup(item):
             threading.Thread(target=lower_sessions, daemon=True).start()
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items):
     """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:

@@ -32,9 +32,7 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
-    still = page.locator("img[src*='03_bands']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    notebook.still("03_bands")
 
     ran = notebook.run_all()
     assert notebook.troubles(ran) == []

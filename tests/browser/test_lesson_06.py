@@ -11,13 +11,15 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "06_gather_and_label.ipynb"
 
 
+def test_lesson_06_opens_in_the_browser(lab, open_notebook):
+    """Not run yet: the stills stand in for what will move."""
+    assert len(open_notebook(lab(LESSON), LESSON.name).still("06_labeler").get_attribute("alt")) > 20
+
+
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_06_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-    still = page.locator("img[src*='06_labeler']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-
     ran = notebook.run_all(480)
     assert notebook.troubles(ran) == []
 

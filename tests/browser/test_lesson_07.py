@@ -38,15 +38,17 @@ ANSWERS = [
 ]
 
 
+def test_lesson_07_opens_in_the_browser(lab, open_notebook):
+    """Not run yet: the stills stand in for what will move."""
+    still = open_notebook(lab(LESSON), LESSON.name).still("07_full_training")
+    assert len(still.get_attribute("alt")) > 60
+
+
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     started = lab(LESSON)
     notebook = open_notebook(started, LESSON.name)
     page = notebook.page
-
-    still = page.locator("img[src*='07_full_training']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    assert len(still.get_attribute("alt")) > 60
 
     watched = page.locator(
         ".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']")

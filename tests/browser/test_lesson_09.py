@@ -15,9 +15,8 @@ def test_lesson_09_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
-    still = page.locator("img[src*='09_timeline']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    notebook.still("09_timeline")
+
     ran = notebook.run_all()
     assert notebook.troubles(ran) == []
     outputs = str([cell.get("outputs") for cell in ran["cells"]])

@@ -16,9 +16,8 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
-    still = page.locator("img[src*='11_stop']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    notebook.still("11_stop")
+
     ran = notebook.run_all()
     assert notebook.troubles(ran) == []
     outputs = str([cell.get("outputs") for cell in ran["cells"]])

@@ -11,15 +11,16 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "12_face_off.ipynb"
 
 
+def test_lesson_12_opens_in_the_browser(lab, open_notebook):
+    """Not run yet: the stills stand in for what will move."""
+    still = open_notebook(lab(LESSON), LESSON.name).still("12_side_by_side")
+    assert len(still.get_attribute("alt")) > 40
+
+
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-
-    # Not run yet: the stills stand in for what will move.
-    still = page.locator("img[src*='12_side_by_side']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    assert len(still.get_attribute("alt")) > 40
 
     ran = notebook.run_all(timeout_s=900)
     assert notebook.troubles(ran) == []
