@@ -319,6 +319,7 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     one.shows("pictures/00.png, 1 of 6, labeled")
 
 
+@pytest.mark.long(short="label/test_label_suggestions.py::test_odd_messages_change_nothing")
 def test_the_choice_that_was_asked_for_elsewhere_is_not_taken(labeler):
     one = labeler(held=True, count=4)
     hold = one.notebook.path.parent / "hold"

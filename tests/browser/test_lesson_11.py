@@ -12,11 +12,15 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "11_smooth_and_safe.ipynb"
 
 
+def test_lesson_11_opens_in_the_browser(lab, open_notebook):
+    """Not run yet: the stills stand in for what will move."""
+    assert len(open_notebook(lab(LESSON), LESSON.name).still("11_stop").get_attribute("alt")) > 20
+
+
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
-
-    notebook.still("11_stop")
 
     ran = notebook.run_all()
     assert notebook.troubles(ran) == []
