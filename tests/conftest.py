@@ -54,7 +54,7 @@ ABOUT_S = {
     "browser/test_lesson_13": (6, 70),
     "browser/test_labeler": (25, 65),
     "browser/test_replay": (15, 15),
-    "course/test_builder": (20, 25),
+    "course/test_builder": (25, 30),
     "course/test_guide": (20, 20),
     "course/test_lessons": (300, 300),
     "hostile/test_fuzz": (8, 38),
