@@ -47,21 +47,25 @@ LONG_S, BROWSER_S, SLOW_S, QUICK_S = 30.0, 6.0, 4.0, 0.03
 # files are begun depends on it.
 ABOUT_S = {
     "browser/test_hostile_names": (6, 35),
-    "browser/test_lesson_06": (6, 60),
-    "browser/test_lesson_07": (6, 110),
-    "browser/test_lesson_08": (6, 80),
-    "browser/test_lesson_12": (6, 95),
-    "browser/test_lesson_13": (6, 70),
+    "browser/test_lesson_06": (1, 60),
+    "browser/test_lesson_07": (1, 110),
+    "browser/test_lesson_08": (1, 80),
+    "browser/test_lesson_12": (1, 95),
+    "browser/test_lesson_13": (1, 70),
     "browser/test_labeler": (25, 65),
     "browser/test_replay": (15, 15),
     "course/test_builder": (25, 30),
-    "course/test_guide": (20, 20),
+    "course/test_guide": (5, 5),
     "course/test_lessons": (300, 300),
-    "hostile/test_fuzz": (8, 38),
+    "greenhouse/test_renderer": (18, 18),
+    "hostile/test_fuzz": (15, 40),
     "hostile/test_interrupt": (5, 45),
     "hostile/test_marking": (35, 35),
+    "loop/test_loop_faults": (8, 13),
     "neural/test_detector_training": (35, 45),
-    "practice/test_practice_fresh_answers": (8, 25),
+    "packs/test_packs_offline": (16, 16),
+    "practice/test_practice_engine": (6, 12),
+    "practice/test_practice_fresh_answers": (8, 20),
     "practice/test_practice_tasks": (10, 15),
     "practice/test_practice_wrong_answers": (10, 20),
     "sweep/test_sealed_test": (1, 16),
@@ -361,7 +365,7 @@ def pytest_xdist_make_scheduler(config, log):
         def _next(self, node):
             in_order = sorted(self.nodes, key=lambda one: one.gateway.id)
             mine = [file for file in self.workqueue if node is in_order[0] or not keeps_to_a_clock(file)]
-            pages = node is in_order[1]
+            pages = node in in_order[1:2]
             return max(mine, key=lambda file: (keeps_to_a_clock(file), (BROWSER in file) is pages), default=None)
 
         def _assign_work_unit(self, node):

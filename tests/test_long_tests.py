@@ -38,12 +38,10 @@ def faults(found):
     for name, marks in found:
         file, _, test = name.partition("[")[0].partition("::")
         for words in marks:
-            short = words.get("short", test)
-            shorter = f"tests/{short}" if "::" in short else f"{file}::{short}"
-            if not run[shorter]:
-                said.add(f"{file}::{test}: {shorter} is no test of the default run")
-            if not words and not run[f"{file}::{test}"]:
-                said.add(f"{file}::{test}: none of its cases is left in the default run; name a test with short=")
+            short = words.get("short")
+            where = f"{file}::{short or test}" if ".py::" not in (short or "") else f"tests/{short}"
+            if not run[where]:
+                said.add(f"{file}::{test}: {where} is no test of the default run")
     return sorted(said)
 
 
@@ -66,7 +64,9 @@ def test_a_long_test_without_a_shorter_one_is_found():
     assert faults([kept, ("tests/c/test_c.py::test_c", [{"short": "test_a.py::test_kept"}])]) == [
         "tests/c/test_c.py: no test is left in the default run"
     ]
-    assert len(faults([kept, ("tests/test_a.py::test_b", [long])])) == 2
+    assert faults([kept, ("tests/test_a.py::TestB::test_b[1]", [long])]) == [
+        "tests/test_a.py::TestB::test_b: tests/test_a.py::TestB::test_b is no test of the default run"
+    ]
     assert faults([kept, ("tests/test_a.py::test_b", [{"short": "test_gone"}])]) == [
         "tests/test_a.py::test_b: tests/test_a.py::test_gone is no test of the default run"
     ]
