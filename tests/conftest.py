@@ -9,6 +9,7 @@ Where one is late all the same, because the computer is, a test that failed mean
 again; the last lines say which.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
+Tests marked ``long`` are left out unless ``-m`` says otherwise (pyproject.toml); the last lines say how many.
 """
 
 import gc
@@ -39,34 +40,40 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
 MOST_PROCESSES, EACH_BYTES = 5, 1.5e9
-# About how long a test takes, s on two cores that other tests use as well: one in a browser, a slow one, another.
-BROWSER_S, SLOW_S, QUICK_S = 22.0, 4.0, 0.03
-# Files that take much longer or less than that, s, below tests/; only the order in which files are begun depends on it.
+# About how long a test takes, s on two cores that other tests use as well: a long one in a browser, another one there, a
+# slow one, another.
+LONG_S, BROWSER_S, SLOW_S, QUICK_S = 30.0, 6.0, 4.0, 0.03
+# Files that take much longer or less than that, s, without and with their long tests, below tests/; only the order in which
+# files are begun depends on it.
 ABOUT_S = {
-    "browser/test_hostile_names": 35,
-    "browser/test_lesson_04": 40,
-    "browser/test_lesson_06": 60,
-    "browser/test_lesson_07": 110,
-    "browser/test_lesson_08": 80,
-    "browser/test_lesson_12": 95,
-    "browser/test_lesson_13": 70,
-    "browser/test_labeler": 65,
-    "browser/test_replay": 15,
-    "course/test_builder": 25,
-    "course/test_guide": 20,
-    "hostile/test_fuzz": 30,
-    "hostile/test_interrupt": 42,
-    "hostile/test_marking": 35,
-    "neural/test_detector_training": 45,
-    "practice/test_practice_fresh_answers": 25,
-    "practice/test_practice_tasks": 15,
-    "practice/test_practice_wrong_answers": 20,
-    "sweep/test_sealed_test": 16,
-    "test_cli": 13,
-    "test_design_sheet": 40,
-    "test_docs_examples": 28,
-    "test_docs_tools": 28,
-    "test_network": 55,
+    "browser/test_hostile_names": (6, 35),
+    "browser/test_lesson_06": (1, 60),
+    "browser/test_lesson_07": (1, 110),
+    "browser/test_lesson_08": (1, 80),
+    "browser/test_lesson_12": (1, 95),
+    "browser/test_lesson_13": (1, 70),
+    "browser/test_labeler": (25, 65),
+    "browser/test_replay": (15, 15),
+    "course/test_builder": (25, 30),
+    "course/test_guide": (5, 5),
+    "course/test_lessons": (300, 300),
+    "greenhouse/test_renderer": (18, 18),
+    "hostile/test_fuzz": (15, 40),
+    "hostile/test_interrupt": (5, 45),
+    "hostile/test_marking": (35, 35),
+    "loop/test_loop_faults": (8, 13),
+    "neural/test_detector_training": (35, 45),
+    "packs/test_packs_offline": (16, 16),
+    "practice/test_practice_engine": (6, 12),
+    "practice/test_practice_fresh_answers": (8, 20),
+    "practice/test_practice_tasks": (10, 15),
+    "practice/test_practice_wrong_answers": (10, 20),
+    "sweep/test_sealed_test": (1, 16),
+    "test_cli": (13, 13),
+    "test_design_sheet": (15, 55),
+    "test_docs_examples": (16, 28),
+    "test_docs_tools": (2, 38),
+    "test_network": (12, 55),
 }
 # What drives, holds or stops against a clock, below tests/.
 REAL_TIME = (
@@ -87,6 +94,8 @@ BROWSER = "tests/browser/"
 LATE_S = 0.02
 # So often such a test is run at most.
 TURNS = 3
+# How many long tests were left out; and every test there is, long or not, for tests/test_long_tests.py.
+LEFT_OUT, COLLECTED = pytest.StashKey[int](), pytest.StashKey[list]()
 # Of this file each test is dealt out by itself: where there is no browser each runs a lesson.
 LESSONS = "tests/course/test_lessons.py::test_notebooks_run"
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
@@ -179,6 +188,12 @@ def numpy_prints_as_by_itself():
     np.set_printoptions(legacy=False)
 
 
+@pytest.fixture
+def collected(request):
+    """Every test that was found, run or left out."""
+    return request.config.stash[COLLECTED]
+
+
 def keeps_to_a_clock(nodeid: str) -> bool:
     """Of a test, or of a file of tests."""
     return nodeid.removeprefix("tests/").startswith(REAL_TIME)
@@ -235,8 +250,37 @@ def pytest_runtest_protocol(item, nextitem):
     return True
 
 
-def pytest_terminal_summary(terminalreporter):
-    """Which tests were run again, and how late this computer was."""
+def pytest_itemcollected(item):
+    item.config.stash.setdefault(COLLECTED, []).append(item)
+
+
+def pytest_deselected(items):
+    """Count what ``-m "not long"`` leaves out, which is long tests alone."""
+    if all(item.get_closest_marker("long") for item in items):
+        items[0].config.stash[LEFT_OUT] = len(items)
+
+
+def pytest_sessionfinish(session):
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["left out"] = session.config.stash.get(LEFT_OUT, 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node):
+    """Each process leaves the same ones out; one that crashed has nothing to say."""
+    stash = node.config.stash
+    stash[LEFT_OUT] = max(stash.get(LEFT_OUT, 0), getattr(node, "workeroutput", {}).get("left out", 0))
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_terminal_summary(terminalreporter, config):
+    """At the end: how many long tests were left out; which tests were run again, and how late this computer was."""
+    yield
+    if count := config.stash.get(LEFT_OUT, 0):
+        tests = "1 long test was" if count == 1 else f"{count} long tests were"
+        terminalreporter.write_line(
+            f'LEFT OUT {tests} not run; add -m "" to run all: python -m pytest -m "" [file or test], as .ci/run does'
+        )
     for report in (report for kind in terminalreporter.stats.values() for report in kind):
         if getattr(report, "when", None) == "call":
             for name, value in report.user_properties:
@@ -278,18 +322,21 @@ def pytest_runtest_setup(item):
             threading.Thread(target=lower_sessions, daemon=True).start()
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items):
     """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:
         takes_s: Counter = Counter()
+        long = {item.path for item in items if item.get_closest_marker("long")}
         for item in items:
+            in_browser = LONG_S if item.get_closest_marker("long") else BROWSER_S
             slow = next(
-                (s for name, s in (("browser", BROWSER_S), ("slow", SLOW_S)) if item.get_closest_marker(name)), 0
+                (s for name, s in (("browser", in_browser), ("slow", SLOW_S)) if item.get_closest_marker(name)), 0
             )
             takes_s[item.path] += slow or QUICK_S
         for path in takes_s:
             for name in [name for name in ABOUT_S if path.with_suffix("").as_posix().endswith(f"tests/{name}")]:
-                takes_s[path] = ABOUT_S[name]
+                takes_s[path] = ABOUT_S[name][path in long]
         items.sort(key=lambda item: (-takes_s[item.path], item.path))
 
 
@@ -302,8 +349,8 @@ def pytest_xdist_make_scheduler(config, log):
     class ClocksFirst(LoadFileScheduling):
         """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them.
 
-        Of the others the first and the last process take those in a browser last: a page leaves a core free for a
-        quarter of its time, which these two fill; and each process that opens one starts a JupyterLab and a Chromium.
+        Of the others the second process takes those in a browser first, the others take them last: a page leaves a core
+        free for a quarter of its time, which these fill; and each process that opens one starts a JupyterLab and a Chromium.
         """
 
         def _split_scope(self, nodeid):
@@ -318,7 +365,7 @@ def pytest_xdist_make_scheduler(config, log):
         def _next(self, node):
             in_order = sorted(self.nodes, key=lambda one: one.gateway.id)
             mine = [file for file in self.workqueue if node is in_order[0] or not keeps_to_a_clock(file)]
-            pages = node in in_order[1:-1]
+            pages = node in in_order[1:2]
             return max(mine, key=lambda file: (keeps_to_a_clock(file), (BROWSER in file) is pages), default=None)
 
         def _assign_work_unit(self, node):

@@ -1,6 +1,8 @@
 """The words that a notebook shows, compared with those of the worked notebook."""
 
+import re
 from collections import defaultdict
+from pathlib import Path
 
 from robotlab.course.outputs import CHECKS_NOTHING
 
@@ -38,3 +40,9 @@ def differences(ran: dict, worked: dict) -> list[str]:
         if came != expected:
             found.append(f"{''.join(cell['source'])[:60]!r} shows {came}, not {expected}")
     return found
+
+
+def still_alt(notebook: Path, picture: str) -> str:
+    """The text alternative of a still in a lesson as it is shipped; its picture must lie beside it."""
+    assert (notebook.parent / "pictures" / f"{picture}.png").stat().st_size > 1000
+    return re.search(rf"!\[([^\]]*)\]\(pictures/{picture}\.png\)", notebook.read_text(encoding="utf-8"))[1]

@@ -98,6 +98,9 @@ ROBOTS = {
 }
 
 SMALL = ROBOTS["small picture, one frame late"]
+# Two are measured for their sheets anyway, and one is unlike both.
+DEFAULT = ("usual", "small picture, one frame late", "wide and low")
+MEASURED = [*DEFAULT, *(pytest.param(name, marks=pytest.mark.long()) for name in ROBOTS if name not in DEFAULT)]
 
 
 # --- predictions against published numbers -----------------------------------
@@ -144,14 +147,14 @@ def test_band_of_a_level_camera_is_the_pinholes():
 
 
 # The usual one's band is measured for its sheet, below.
-@pytest.mark.parametrize("name", [name for name in ROBOTS if name != "usual"])
+@pytest.mark.parametrize("name", MEASURED[1:])
 def test_band_measured_by_rendering_is_within_ten_percent(name):
     robot = ROBOTS[name]
     measured = measure_band(robot, GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0), pictures=2)
     assert measured == pytest.approx(predict_band(robot), rel=0.10)
 
 
-@pytest.mark.parametrize("name", ROBOTS)
+@pytest.mark.parametrize("name", MEASURED)
 def test_ultimate_gain_of_the_stepped_loop_is_within_five_percent(name):
     assert gain_limit_once(ROBOTS[name]) == pytest.approx(predict_ultimate_gain(ROBOTS[name]), rel=0.05)
 
@@ -165,19 +168,25 @@ def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    "robot", [facts(delay_s=0.2, motor=QUICK), ROBOTS["narrow and high, five frames late"]], ids=[2, 5]
+    "robot",
+    [
+        facts(delay_s=0.2, motor=QUICK),
+        pytest.param(ROBOTS["narrow and high, five frames late"], marks=pytest.mark.long()),
+    ],
+    ids=[2, 5],
 )
 def test_gain_limit_measured_for_whole_frames_is_within_one_percent(robot):
     assert gain_limit_once(robot) == pytest.approx(predict_ultimate_gain(robot), rel=0.01)
 
 
+@pytest.mark.long(short="test_gain_limit_measured_for_whole_frames_is_within_one_percent")
 def test_gain_limit_of_a_very_late_loop():
     """Twelve frames late it oscillates so slowly that a short test would see nothing grow."""
     robot = facts(delay_s=1.2, motor=QUICK)
     assert measure_ultimate_gain(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 25)) / 0.1, rel=0.01)
 
 
-@pytest.mark.parametrize("name", ROBOTS)
+@pytest.mark.parametrize("name", MEASURED)
 def test_stopping_distance_is_a_bound_and_not_much_more(name):
     """Two steps of the ramp are counted that a run may not need; a jerk limit, that the board's ramp does not have."""
     robot = ROBOTS[name]
@@ -197,6 +206,7 @@ def color():
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_band_measured_by_rendering_is_within_ten_percent")
 def test_a_real_detector_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)

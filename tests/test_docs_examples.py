@@ -14,9 +14,26 @@ def source_of(name: str) -> Path:
 
 # The others have no example; that those who need one have it, test_docs_api.py asks.
 WITH_EXAMPLES = [name for name in module_names() if ">>>" in source_of(name).read_text(encoding="utf-8")]
+# These take more than a second: they render, measure, build or learn.
+LONG = (
+    "robotlab.classify.crops",
+    "robotlab.course.builder",
+    "robotlab.data.coins",
+    "robotlab.design_sheet.measure_motion",
+    "robotlab.design_sheet.measure_vision",
+    "robotlab.design_sheet.sheets",
+    "robotlab.greenhouse.film",
+    "robotlab.greenhouse.recordings",
+    "robotlab.loop.campaigns",
+)
+CASES = [pytest.param(name, marks=pytest.mark.long() if name in LONG else []) for name in WITH_EXAMPLES]
 
 
-@pytest.mark.parametrize("name", WITH_EXAMPLES)
+def test_long_examples_are_there():
+    assert set(LONG) < set(WITH_EXAMPLES)
+
+
+@pytest.mark.parametrize("name", CASES)
 def test_examples(name, tmp_path, monkeypatch):
     module = load(name)
     # An example that writes a file by a bare name writes it there.

@@ -18,7 +18,8 @@ console_entry()
 
 
 @pytest.mark.parametrize(
-    "words", ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=pytest.mark.slow)]
+    "words",
+    ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=[pytest.mark.slow, pytest.mark.long()])],
 )
 def test_the_tools_find_nothing(words, tmp_path):
     # No cache of theirs is left in the checkout; mypy writes none where it is told this place, and is done sooner.

@@ -106,12 +106,16 @@ def few(tmp_path_factory):
 @pytest.mark.parametrize(
     "words",
     [
-        pytest.param(["-c", TOUR], id="tour"),
-        pytest.param(["-m", "robotlab", "fit", "DATA", "-o", "m.onnx", "--recordings", "left", "--quiet"], id="fit"),
+        pytest.param(["-c", TOUR], id="tour", marks=pytest.mark.long()),
+        pytest.param(
+            ["-m", "robotlab", "fit", "DATA", "-o", "m.onnx", "--recordings", "left", "--quiet"],
+            id="fit",
+            marks=pytest.mark.long(),
+        ),
         pytest.param(
             ["-m", "robotlab", "judge", "DATA", "--with", "color", "--recordings", "right", "--quiet"], id="judge"
         ),
-        pytest.param(["-c", LESSON], id="a lesson"),
+        pytest.param(["-c", LESSON], id="a lesson", marks=pytest.mark.long()),
     ],
 )
 def test_nothing_is_sent(tmp_path, few, words):

@@ -149,7 +149,7 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
     assert {int(nice) for folder, _, nice in lines if folder == "color"} == {min(os.nice(0) + 10, 19)}
 
 
-def test_files_in_a_browser_go_to_the_middle_processes_and_to_the_others_when_nothing_else_is_left():
+def test_files_in_a_browser_go_to_the_second_process_and_to_the_others_when_nothing_else_is_left():
     pytest.importorskip("xdist", reason="pytest-xdist is not installed")
     config = SimpleNamespace(option=SimpleNamespace(dist="loadfile"), getvalue=lambda name: 4 * ["popen"])
     dealer = conftest().pytest_xdist_make_scheduler(config, None)
@@ -158,8 +158,8 @@ def test_files_in_a_browser_go_to_the_middle_processes_and_to_the_others_when_no
     page, other_page, compute, clock = "browser/test_a", "browser/test_b", "color/test_c", "robot/test_d"
     live = "browser/test_live_page"  # in a browser, and keeps to a clock
     for queue, wanted in (
-        ([page, compute, other_page, clock], [clock, page, page, compute]),
-        ([page, compute, other_page], [compute, page, page, compute]),
+        ([page, compute, other_page, clock], [clock, page, compute, compute]),
+        ([page, compute, other_page], [compute, page, compute, compute]),
         ([page, other_page], [page, page, page, page]),
         ([compute, clock], [clock, compute, compute, compute]),
         ([compute, live], [live, compute, compute, compute]),

@@ -89,7 +89,8 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
         warnings.simplefilter("ignore", DeprecationWarning)
         try:
             # What the kernel program itself logs goes nowhere; what a cell writes is an output.
-            client.execute(env=environment, stderr=subprocess.DEVNULL)
+            # Left to itself, the client ends only a kernel whose manager it has made; ours would live on, with its memory.
+            client.execute(cleanup_kc=True, env=environment, stderr=subprocess.DEVNULL)
         except BaseException as error:
             if getattr(client, "_async_cleanup_kernel_future", None):  # told by a signal, the client ended the kernel
                 raise KeyboardInterrupt from None

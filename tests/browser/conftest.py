@@ -295,6 +295,13 @@ class Notebook:
         self.page.screenshot(path=shot)
         raise AssertionError(f"waited {timeout_s:g} s in vain for {what}; the page is in {shot}")
 
+    def still(self, name: str):
+        """The picture that stands in for what will move, once it is on the page."""
+        shown = self.page.locator(f"img[src*='{name}']")
+        shown.scroll_into_view_if_needed()
+        self.until(lambda: shown.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+        return shown
+
     def press_until(self, shown, key: str, true, what: str) -> None:
         """Press a key on something until it has done its work: a busy page may take the focus away in between."""
 

@@ -61,6 +61,7 @@ def test_reports_run_no_foreign_script(hostile, page, tmp_path):
     assert dialogs == []
 
 
+@pytest.mark.long(short="test_reports_run_no_foreign_script")
 def test_pages_of_the_other_commands_run_no_foreign_script(hostile, page, tmp_path):
     """Check-up, plans to print, choices of parts, sweeps and marks: names of theirs stand in files, options and file names."""
     name = json.dumps(HOSTILE)  # TOML has the same escapes
@@ -130,6 +131,7 @@ def hostile_log(path):
     return Run.load(path)
 
 
+@pytest.mark.long(short="test_reports_run_no_foreign_script")
 def test_a_replay_runs_no_foreign_script(page, tmp_path):
     run = hostile_log(tmp_path / "run.jsonl")
     pair = Report(HOSTILE)
@@ -151,6 +153,7 @@ def test_a_replay_runs_no_foreign_script(page, tmp_path):
     assert dialogs == []
 
 
+@pytest.mark.long(short="test_reports_run_no_foreign_script")
 def test_a_notebook_runs_no_foreign_script(hostile, tmp_path, lab, open_notebook):
     cells = [
         f"""from robotlab.data import check_dataset, contact_sheet, open_dataset

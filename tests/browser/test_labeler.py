@@ -208,6 +208,7 @@ def test_touch_at_device_pixel_ratio_2(labeler):
             device.detach()
 
 
+@pytest.mark.long(short="label/test_label_suggestions.py::test_what_a_read_only_window_sends_is_to_be_kept_there")
 def test_full_disk_and_second_window(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
@@ -250,6 +251,9 @@ def test_full_disk_and_second_window(labeler):
     assert json.loads(one.folder.joinpath("annotations.json").read_text())["images"][0]["file_name"]
 
 
+@pytest.mark.long(
+    short="label/test_label_suggestions.py::test_a_change_made_before_the_answer_to_an_undo_does_not_bring_back_what_was_undone"
+)
 def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     one = labeler(held=True)
     page, shown, hold = one.page, int(one.stage.get_attribute("data-shown")), one.notebook.path.parent / "hold"
@@ -315,6 +319,7 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     one.shows("pictures/00.png, 1 of 6, labeled")
 
 
+@pytest.mark.long(short="label/test_label_suggestions.py::test_odd_messages_change_nothing")
 def test_the_choice_that_was_asked_for_elsewhere_is_not_taken(labeler):
     one = labeler(held=True, count=4)
     hold = one.notebook.path.parent / "hold"
@@ -339,6 +344,7 @@ def test_the_choice_that_was_asked_for_elsewhere_is_not_taken(labeler):
     one.said("There is no class 9. All saved.")
 
 
+@pytest.mark.long(short="label/test_label_suggestions.py::test_changes_of_two_pages_are_merged")
 def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     one = labeler(count=5, labeled=1)
     one.shows("pictures/01.png")

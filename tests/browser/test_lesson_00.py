@@ -17,9 +17,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     page = notebook.page
 
     # Not run yet: the stills stand in for what will move.
-    still = page.locator("img[src*='00_distance']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    still = notebook.still("00_distance")
     assert len(still.get_attribute("alt")) > 40
 
     ran = notebook.run_all()

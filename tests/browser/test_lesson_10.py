@@ -4,14 +4,20 @@ import re
 from pathlib import Path
 
 import pytest
+from notebook_words import still_alt
 
 import robotlab
-
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "10_steer.ipynb"
 
 
+def test_lesson_10_has_a_still_where_something_will_move():
+    assert len(still_alt(LESSON, "10_gains")) > 20
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page

@@ -3,23 +3,26 @@
 from pathlib import Path
 
 import pytest
+from notebook_words import still_alt
 
 import robotlab
-
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "12_face_off.ipynb"
 
 
+def test_lesson_12_has_a_still_where_something_will_move():
+    assert len(still_alt(LESSON, "12_side_by_side")) > 40
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.long(short="course/test_lessons.py::test_notebooks_run_and_print_what_they_show")
 def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
     # Not run yet: the stills stand in for what will move.
-    still = page.locator("img[src*='12_side_by_side']")
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    assert len(still.get_attribute("alt")) > 40
+    notebook.still("12_side_by_side")
 
     ran = notebook.run_all(timeout_s=900)
     assert notebook.troubles(ran) == []

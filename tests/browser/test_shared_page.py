@@ -14,6 +14,8 @@ SLOW_CHECKPOINTS = """() => {
 }"""
 
 
+# Of the tests in a browser each that follows another one takes the page that was made tidy.
+@pytest.mark.long(short="browser/test_labeler.py::test_by_keyboard_alone")
 def test_a_page_is_handed_on_tidy_or_not_at_all(tmp_path, lab, open_notebook, jupyter_page):
     room = lab(write_notebook(tmp_path / "first.ipynb", ["1 + 1"]), write_notebook(tmp_path / "second.ipynb", ["2"]))
     page = open_notebook(room, "first.ipynb").page

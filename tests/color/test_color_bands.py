@@ -7,6 +7,7 @@ from color_reference import hsv_reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
+from some_long import some_long
 
 from robotlab.color import Band, LabBand, apply_gains, connected_components, gray_world, hsv, overlay
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
@@ -48,7 +49,7 @@ BANDS = [
 ]
 
 
-@pytest.mark.parametrize("band", BANDS, ids=str)
+@pytest.mark.parametrize("band", some_long(BANDS, every=3), ids=str)
 def test_sieve_loses_no_color_of_the_cube(cube, band):
     picture, colors = cube
     assert np.array_equal(pixels_in_band(picture, band)[0], np.flatnonzero(band.holds(*colors)))

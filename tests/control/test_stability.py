@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from continuous_loop_reference import continuous_bearing, continuous_critical
+from some_long import some_long
 
 from robotlab.control import find_ultimate_gain
 from robotlab.control.gain_search import oscillation_growth
@@ -168,7 +169,7 @@ def test_search_refuses_a_bad_start():
     assert search.ultimate_gain == 0.3
 
 
-@pytest.mark.parametrize("delay_s", [0.1, 0.3])
+@pytest.mark.parametrize("delay_s", some_long([0.1, 0.3], every=2))
 def test_search_finds_the_limit_of_a_trolley_whose_limits_hold_the_swing(delay_s):
     """Past the limit the ramp and the yaw limit keep the swing from growing; theory: the eigenvalues."""
     from robotlab.greenhouse import WALKS, Walk

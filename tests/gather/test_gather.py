@@ -410,6 +410,7 @@ CHILD = (
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX")
+@pytest.mark.long(short="test_a_disk_that_fills_up_stops_it_and_it_goes_on_later")
 def test_killed_at_any_moment_it_goes_on_to_the_same_end(film, tmp_path):
     take(film, tmp_path / "whole", every=4, keep=["near-duplicates", "blurred"])
     rng, killed = np.random.default_rng(0), 0

@@ -12,10 +12,22 @@ INTERRUPT = Path(__file__).with_name("interrupt.py")
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="each run is a forked child, which POSIX systems have")
 @pytest.mark.slow
-def test_ended_commands_leave_whole_outputs_or_none():
+@pytest.mark.parametrize(
+    ("commands", "runs"),
+    [
+        # One that writes whole files alone, one that also appends, and labels.
+        (("judge", "gather", "label"), 4),
+        pytest.param(
+            ("judge", "drive", "tour", "write", "write_voc", "gather", "label", "sweep", "pack"),
+            12,
+            marks=pytest.mark.long(),
+        ),
+    ],
+    ids=["three commands", "nine commands"],
+)
+def test_ended_commands_leave_whole_outputs_or_none(commands, runs):
     # In a process of its own: it forks, and this one may have threads.
-    commands = ("judge", "drive", "tour", "write", "write_voc", "gather", "label", "sweep", "pack")
     chosen = [word for name in commands for word in ("--command", name)]
-    ran = subprocess.run([sys.executable, INTERRUPT, "--runs", "12", *chosen], capture_output=True, text=True)
+    ran = subprocess.run([sys.executable, INTERRUPT, "--runs", str(runs), *chosen], capture_output=True, text=True)
     assert ran.returncode == 0, ran.stdout + ran.stderr
-    assert ran.stdout.count("12 runs, ") == ran.stdout.count(" 0 wrong") == len(commands)
+    assert ran.stdout.count(f"{runs} runs, ") == ran.stdout.count(" 0 wrong") == len(commands)

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from some_long import some_long
 
 from robotlab.color import Band, ColorDetector
 from robotlab.control import Motor, stopping_distance_m
@@ -28,7 +29,7 @@ FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0))
     ],
     ids=["plain", "slow detector", "soft", "no ramp", "few frames"],
 )
-@pytest.mark.parametrize("at_s", [5.0, 5.07])
+@pytest.mark.parametrize("at_s", some_long([5.0, 5.07], every=2))
 def test_every_fault_stays_within_the_stopping_distance(settings, at_s):
     for report in fault_campaign(GroundTruthDetector(), FAST, settings=settings, at_s=at_s, pictures=False):
         assert report.kept, (report.name, report.blind_m, report.driven_m, report.stopping_m, report.state)

@@ -174,6 +174,7 @@ def test_names_become_numbers(submissions, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_marking_again_and_in_another_folder_gives_the_same_bytes")
 def test_killed_at_any_moment_it_goes_on_to_the_same_marks(submissions, marked, tmp_path):
     folder, out = tmp_path / "in", tmp_path / "out"
     folder.mkdir()
@@ -197,6 +198,7 @@ def test_killed_at_any_moment_it_goes_on_to_the_same_marks(submissions, marked, 
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_marking_again_and_in_another_folder_gives_the_same_bytes")
 def test_a_cluster_gives_the_same_marks_although_a_worker_is_killed(submissions, marked, tmp_path):
     """A scheduler and two workers in processes of their own; one is killed before it has done any work."""
     pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")

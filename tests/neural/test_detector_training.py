@@ -9,6 +9,7 @@ from collections import namedtuple
 import numpy as np
 import pytest
 import scipy  # which imports its parts when they are first used
+from some_long import some_long
 
 from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import InputError, ModelError
@@ -131,7 +132,7 @@ def test_batches_show_every_picture_before_any_twice(blocks):
         assert sorted(seen[24 * turn : 24 * turn + 24]) == list(range(24))
 
 
-@pytest.mark.parametrize("stopped_at", [3, 5, 6])
+@pytest.mark.parametrize("stopped_at", some_long([5, 3, 6], every=3))
 def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(blocks, tmp_path, monkeypatch, stopped_at):
     """In the midst of two steps' windows, at the step from reduced windows to full ones, and after the best."""
     monkeypatch.setattr("robotlab.neural.training_loop.REDUCED_FROM_STEPS", 10)
@@ -197,6 +198,7 @@ def settled_soon(monkeypatch):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption")
 def test_interrupted_fit_says_so_and_goes_on_without_a_new_start(blocks, monkeypatch, settled_soon, tmp_path):
     step = NumpyEngine.step
     count = []

@@ -152,6 +152,7 @@ def test_the_pack_verifies(unpacked, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_the_pack_verifies")
 def test_the_installed_library_verifies_and_holds_no_answer_either(tmp_path):
     name, content = library_wheel(ROOT)
     (tmp_path / name).write_bytes(content)

@@ -1,8 +1,8 @@
 """Answers written from the lessons alone, wrong and right: each gets the verdict, and each mistake the sentence, that fits.
 
 ``fresh_answers.txt`` holds them, ``### task: mistake => words`` above each body; the words are the name under which the
-mistake is recognized, or part of the sentence, chosen by a reader who judged it.  A quarter of them runs here, all of them in
-``python tests/practice/measure_wrong_answers.py tests/practice/fresh_answers.txt``.
+mistake is recognized, or part of the sentence, chosen by a reader who judged it.  A quarter of them runs here, a quarter of
+those by default; all of them in ``python tests/practice/measure_wrong_answers.py tests/practice/fresh_answers.txt``.
 """
 
 import linecache
@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from measure_wrong_answers import answers, verdict_on
+from some_long import some_long
 
 from robotlab.practice import task_named, tasks_of
 from robotlab.practice.comparing import compare
@@ -26,7 +27,7 @@ ALL = [
 SAMPLE = ALL[::4]
 
 
-@pytest.mark.parametrize(("name", "mistake", "words", "body"), SAMPLE, ids=lambda one: one[:40])
+@pytest.mark.parametrize(("name", "mistake", "words", "body"), some_long(SAMPLE, every=4), ids=lambda one: one[:40])
 def test_the_verdict_fits(name, mistake, words, body):
     verdict = verdict_on(name, body)
     assert verdict.passed == (words == "passed"), verdict

@@ -12,6 +12,7 @@ import time
 import fuzz_board
 import pytest
 from fuzz_board import ACCEL_MMPS2, MAX_MMPS, SOURCES, Tally, build, compiler, fuzz
+from some_long import some_long
 
 from robotlab.control import SerialLink
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError
@@ -51,7 +52,7 @@ FAULTS = {
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", some_long(FAULTS, every=4))
 def test_a_planted_fault_is_seen(tmp_path, fault):
     right, wrong = FAULTS[fault]
     shutil.copytree(SOURCES, tmp_path / "board")

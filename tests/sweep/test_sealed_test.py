@@ -54,6 +54,7 @@ def test_the_same_greenhouses_stand_under_the_drawn_lamps(sealed):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_a_run_that_is_cut_off_stays_in_the_log")
 def test_a_short_sealed_test_gives_its_table(sealed, tmp_path, monkeypatch, capsys):
     known = dict(LIGHTING)
     monkeypatch.setattr(sealed, "commit", lambda: "0123456789abcdef")

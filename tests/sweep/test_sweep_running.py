@@ -61,6 +61,7 @@ def test_the_table_is_tidy_and_comes_back(whole, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_a_full_disk_is_one_line_and_the_sweep_goes_on_after_it")
 def test_killed_at_any_moment_it_goes_on_to_the_same_table(whole, tmp_path):
     (tmp_path / "plan.toml").write_text(TEXT)
     command = [sys.executable, "-m", "robotlab", "sweep", "plan.toml", "-o", "out", "--quiet", "--jobs", "1"]
@@ -96,12 +97,14 @@ def _dies_once(flag):
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_two_processes_give_the_same_table")
 def test_a_killed_worker_of_this_machine_loses_nothing(tmp_path):
     flags = [str(tmp_path / name) for name in ("a", "b")]
     assert sorted(parts_done(_dies_once, flags, jobs=2)) == [(0, "a"), (1, "b")]
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_two_processes_give_the_same_table")
 def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, tmp_path, monkeypatch):
     """A scheduler and two workers in processes of their own; one is killed once it has done some work."""
     pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
