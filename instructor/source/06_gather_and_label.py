@@ -511,6 +511,8 @@ verify(leaked_part)
 # ```
 #
 # Films need OpenCV: `pip install -e ".[video]"`; photographs need nothing more. In this notebook, `BoxLabeler("my_set")` shows the same labeler. It is made for one evening: a hundred pictures, most of them accepted with one key.
+#
+# The check-up does more than part 5 showed: it says whether the boxes are large enough for the network (`robotlab.gather.check_sizes`) and which labels are likely wrong (`suspect_labels`), and with `--film` it makes a film in which the whole set flashes by (`time_lapse`).
 
 # %% [markdown]
 # ## What to remember
