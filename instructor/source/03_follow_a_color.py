@@ -484,7 +484,7 @@ Table(["lighting", "post in band", "hue moved", "largest blob not the post"], ro
 # Three repairs, and one more scene: the same places, but now the orange tray, a blue drum and a yellow pole stand beside the path.
 #
 # - *Lower value*: let the band begin at 50 instead of about 100.
-# - *Gray world*: multiply each channel by a factor of its own, so that white things come out white; this is **white balance**. The simplest way to choose the factors is to assume that a whole picture is gray on average, the **gray-world assumption**. It undoes a light that scales the channels. (`robotlab.color.gray_world` does it to one picture.)
+# - *Gray world*: multiply each channel by a factor of its own, so that white things come out white; this is **white balance**. The simplest way to choose the factors is to assume that a whole picture is gray on average, the **gray-world assumption**. It undoes a light that scales the channels. (`robotlab.color.gray_world` gives the three factors for a picture.)
 # - *Shape*: the post is 0.07 m wide and 0.50 m tall. A component must have an **aspect ratio** (width / height) from 0.08 to 0.4 and fill half of its bounding box.
 #
 # **Predict.** Which repair helps at dusk, and which beside the tray?

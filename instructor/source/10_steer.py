@@ -606,7 +606,7 @@ Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, d
 # %% [markdown]
 # **Which of them to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
 #
-# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. `robotlab.control.stability.margins` computes both. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
+# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. For that loop `robotlab.control.stability.margins` computes both. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
 #
 # From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
 
