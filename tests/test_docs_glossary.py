@@ -1,16 +1,22 @@
 """Glossary and reference: what they say stands in the lessons, and every name can be imported."""
 
+import ast
+import contextlib
 import functools
 import importlib
+import io
 import re
 from pathlib import Path
 
 import pytest
 from docs_walk import ROOT, public
+from test_docs_layers import FILES, PACKAGES, SUB_FACES, face_of
 
+from robotlab.cli import main as robotlab_command
 from robotlab.course.builder import main, read_source
-from robotlab.course.glossary import GLOSSARY_COLUMNS, NONE, REFERENCE_COLUMNS, pages, read_table, resolve
+from robotlab.course.glossary import ABOUT, GLOSSARY_COLUMNS, NONE, REFERENCE_COLUMNS, pages, read_table, resolve
 from robotlab.errors import InputError
+from robotlab.practice import tasks_of
 
 SOURCES = sorted((ROOT / "instructor" / "source").glob("[0-9][0-9]_*.py"))
 TERMS = read_table(ROOT / "instructor" / "glossary.tsv", GLOSSARY_COLUMNS)
@@ -39,6 +45,9 @@ LABELS = {
 LONGEST_TERM_WORDS = 4
 
 
+cells = functools.cache(read_source)
+
+
 def plain(text: str) -> str:
     """A term without capitals and without the s of a plural."""
     text = " ".join(text.lower().split())
@@ -48,7 +57,7 @@ def plain(text: str) -> str:
 @functools.cache
 def bold_terms(path: Path) -> set[str]:
     """Terms that a lesson's text sets in bold."""
-    text = "\n\n".join(cell["source"] for cell in read_source(path) if cell["type"] == "markdown")
+    text = "\n\n".join(cell["source"] for cell in cells(path) if cell["type"] == "markdown")
     text = re.sub(r"```.*?```", "", text, flags=re.DOTALL)
     found = [" ".join(term.split()) for term in re.findall(r"\*\*(.+?)\*\*", text, flags=re.DOTALL)]
     return {
@@ -73,6 +82,40 @@ def refused(function: str) -> list[str]:
     return []
 
 
+def in_a_face(function: str) -> bool:
+    """True for what a package or a module right below robotlab offers by its own name, and for what stands in that."""
+    parts = function.split(".")
+    module = next(name for end in range(len(parts) - 1, 0, -1) if (name := ".".join(parts[:end])) in FILES)
+    if module in PACKAGES:
+        return parts[module.count(".") + 1] in face_of(module)
+    return module.count(".") == 1 or module in SUB_FACES
+
+
+def is_command(name: str) -> bool:
+    """Whether ``robotlab NAME --help`` answers."""
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            return robotlab_command([name, "--help"]) == 0
+        except SystemExit as end:
+            return end.code == 0
+
+
+def faults_of_function(cell: str, lessons: str) -> list[str]:
+    """What is wrong with a function of the glossary."""
+    kind, _, rest = cell.partition(" ")
+    if kind == "task":
+        tasks = [task.name for lesson in lessons.split() for task in tasks_of(int(lesson))]
+        return [] if rest in tasks else [f"{rest}: no task of lesson {lessons}"]
+    if kind == "command":
+        program, _, name = rest.partition(" ")
+        return [] if program == "robotlab" and is_command(name) else [f"{rest}: no command"]
+    if kind == "none:":
+        return [] if len(rest.split()) > 2 else [f"{cell}: must say why"]
+    if cell.startswith("numpy."):
+        return refused(cell)
+    return refused(cell) or [f"{cell}: in no face"] * (not in_a_face(cell))
+
+
 def faults_of_term(row: dict[str, str]) -> list[str]:
     words = {plain(row["term"]), plain(row["abbreviation"])}
     faults = [
@@ -80,17 +123,43 @@ def faults_of_term(row: dict[str, str]) -> list[str]:
         for lesson in row["lesson"].split()
         if not words & bold_terms(LESSONS[lesson])
     ]
-    if row["function"] != NONE:
-        faults += refused(row["function"])
+    faults += faults_of_function(row["function"], row["lesson"])
+    faults += [f"{row['term']}: no {column}" for column in ("plain words", "source") if len(row[column]) < 3]
     if not 5 <= len(row["definition"]) <= 240:
         faults.append(f"{row['term']}: its definition must be one or two sentences")
     return faults
 
 
 def test_a_term_stands_in_bold_in_the_lesson_it_names_and_its_function_exists():
-    spoiled = TERMS[0] | {"term": "no such term", "abbreviation": "", "definition": "", "function": "robotlab.gone"}
-    assert len(faults_of_term(spoiled)) == 2 + len(spoiled["lesson"].split())
+    spoiled = dict.fromkeys(GLOSSARY_COLUMNS, "-") | {"term": "no such term", "lesson": "00 01"}
+    assert len(faults_of_term(spoiled | {"function": "robotlab.gone"})) == 2 + 4
     assert [fault for row in TERMS for fault in faults_of_term(row)] == []
+
+
+@pytest.mark.parametrize(
+    ("function", "said"),
+    [
+        ("-", "must be importable"),
+        ("robotlab.control.steering.PDTurn", "in no face"),
+        ("robotlab.gone", "must be importable"),
+        ("task no_such", "no task of lesson 04"),
+        ("command robotlab no-such", "no command"),
+        ("none:", "must say why"),
+    ],
+)
+def test_a_function_past_a_face_or_without_a_reason_is_seen(function, said):
+    assert len(found := faults_of_function(function, "04")) == 1 and said in found[0]
+
+
+def test_functions_tasks_commands_and_reasons_are_told_apart():
+    for cell in (
+        "robotlab.control.stability.margins",
+        "robotlab.camera.Camera",
+        "task top_k",
+        "command robotlab drive",
+        "none: a switch, no program",
+    ):
+        assert faults_of_function(cell, "04") == []
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.stem)
@@ -102,7 +171,24 @@ def test_every_bold_term_of_a_lesson_is_in_the_glossary(path):
 @pytest.mark.parametrize("term", PROMISED)
 def test_promised_terms_are_taught(term):
     assert any(plain(term) in terms for terms in map(bold_terms, SOURCES)), "in bold in no lesson"
-    assert plain(term) in {plain(row["term"]) for row in TERMS}
+    rows = [row for row in TERMS if plain(row["term"]) == plain(term)]
+    assert len(rows) == 1 and "no source" not in rows[0]["source"]
+
+
+def prose(path: Path) -> str:
+    """A lesson's text without tables and without what is in bold."""
+    text = "\n".join(cell["source"] for cell in cells(path) if cell["type"] == "markdown")
+    text = " ".join(line for line in text.splitlines() if not line.startswith("|"))
+    return re.sub(r"\*\*.+?\*\*", "", text)
+
+
+@pytest.mark.parametrize("term", PROMISED)
+def test_promised_terms_are_used_beside_where_they_are_named(term):
+    row = next(row for row in TERMS if plain(row["term"]) == plain(term))
+    words = "|".join(re.escape(word.removesuffix("s")) for word in (row["term"], row["abbreviation"]) if word != NONE)
+    # Without its capitals mAP would be any map.
+    pattern = re.compile(rf"\b(?:{words})s?\b", re.IGNORECASE if row["term"].islower() else 0)
+    assert any(pattern.search(prose(path)) for path in SOURCES), "named, and then used in no lesson's text"
 
 
 def test_no_term_and_no_function_stands_twice():
@@ -132,10 +218,77 @@ def test_a_row_of_the_reference_names_what_is_there():
     assert QUESTIONS and [fault for row in QUESTIONS for fault in refused(row["function"])] == []
 
 
+def test_a_row_of_the_reference_is_in_a_face():
+    assert not in_a_face("robotlab.loop.limits.check_real_limits")
+    assert [row["function"] for row in QUESTIONS if not in_a_face(row["function"])] == []
+
+
+ASKED = [row for row in QUESTIONS if row["question"] != NONE]
+
+
 def test_a_question_ends_in_its_mark_and_names_a_lesson():
-    asked = [row for row in QUESTIONS if row["question"] != NONE]
-    wrong = [row for row in asked if not (row["question"].endswith("?") and row["lesson"] in LESSONS)]
-    assert asked and not wrong
+    wrong = [
+        row for row in ASKED if not (row["question"].endswith("?") and row["lesson"].removeprefix(ABOUT) in LESSONS)
+    ]
+    assert ASKED and not wrong
+
+
+@functools.cache
+def names_used(path: Path) -> frozenset[str]:
+    """What a lesson names: by full names, ``.name()`` of calls, ``name=`` of keywords, and all that is in backticks."""
+    found, meant = set(), {}
+    trees = [ast.parse(cell["source"]) for cell in cells(path) if cell["type"] != "markdown"]
+    nodes = [node for tree in trees for node in ast.walk(tree)]
+    for node in nodes:
+        if isinstance(node, ast.ImportFrom):
+            for alias in node.names:
+                meant[alias.asname or alias.name] = f"{node.module}.{alias.name}"
+    for node in nodes:
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            found.add(f"{meant.get(node.value.id, node.value.id)}.{node.attr}")
+        elif isinstance(node, ast.keyword):
+            found.add(f"{node.arg}=")
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            found.add(f".{node.func.attr}()")
+    for cell in cells(path):
+        if cell["type"] == "markdown":
+            for code in re.findall(r"`([^`]+)`", cell["source"]):
+                found |= {f"`{name}`" for name in re.findall(r"[A-Za-z_]\w*", code)}
+    return frozenset(found | set(meant.values()))
+
+
+def uses(path: Path, function: str) -> bool:
+    """Whether a lesson's code or text has a function by its name."""
+    owner, _, name = function.rpartition(".")
+    wanted = {function, f"`{name}`"}
+    if owner not in FILES:  # a method, or a field, of a class
+        wanted.add(f".{name}()" if callable(resolve(function)) else f"{name}=")
+    return bool(wanted & names_used(path))
+
+
+def test_a_question_names_a_lesson_that_uses_its_function():
+    assert uses(LESSONS["02"], "robotlab.camera.working_range") and not uses(LESSONS["02"], "robotlab.boxes.nms")
+    wrong = [
+        f"{row['function']}: lesson {row['lesson']} does not name it"
+        for row in ASKED
+        if row["lesson"] in LESSONS and not uses(LESSONS[row["lesson"]], row["function"])
+    ]
+    for row in ASKED:
+        used = [number for number, path in LESSONS.items() if uses(path, row["function"])]
+        if row["lesson"].startswith(ABOUT) and used:
+            wrong.append(f"{row['function']}: lessons {used} name it; name one of them")
+    assert wrong == []
+
+
+def test_text_of_lessons_names_what_faces_offer():
+    named = {
+        name
+        for path in SOURCES
+        for cell in cells(path)
+        if cell["type"] == "markdown"
+        for name in re.findall(r"`(robotlab\.[\w.]+)", cell["source"])
+    }
+    assert named and {name for name in named if not (name in FILES or in_a_face(name))} == set()
 
 
 def test_both_pages_are_what_their_tables_say_and_their_links_work():

@@ -484,7 +484,7 @@ Table(["lighting", "post in band", "hue moved", "largest blob not the post"], ro
 # Three repairs, and one more scene: the same places, but now the orange tray, a blue drum and a yellow pole stand beside the path.
 #
 # - *Lower value*: let the band begin at 50 instead of about 100.
-# - *Gray world*: multiply each channel by a factor of its own, so that white things come out white; this is **white balance**. The simplest way to choose the factors is to assume that a whole picture is gray on average, the **gray-world assumption**. It undoes a light that scales the channels.
+# - *Gray world*: multiply each channel by a factor of its own, so that white things come out white; this is **white balance**. The simplest way to choose the factors is to assume that a whole picture is gray on average, the **gray-world assumption**. It undoes a light that scales the channels. (`robotlab.color.gray_world` gives the three factors for a picture.)
 # - *Shape*: the post is 0.07 m wide and 0.50 m tall. A component must have an **aspect ratio** (width / height) from 0.08 to 0.4 and fill half of its bounding box.
 #
 # **Predict.** Which repair helps at dusk, and which beside the tray?
@@ -553,13 +553,13 @@ compare_guess("03.tray", max(day, key=day.get))
 # %% [markdown]
 # **Why.**
 # - *Lower value* repairs dusk, where only the brightness has changed. It costs something by day: dark edges join the tray's component, and the tray wins more often.
-# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the hue of the post returns into the band. It makes *warm* worse. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
+# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the hue of the post returns into the band. This is as much color constancy as three factors can give. It makes *warm* worse. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
 # - *Shape* refuses a component that cannot be the post. Where the post is a component too, the post is taken instead: beside the tray 11 become 12. Where the post is outside the band, *wrong* becomes *nothing*: in the clear, the crate under the grow lamp is refused. It has a price: in the clear at dusk, 3 found become 0, since the pieces of the dark post that are left in the band have the wrong shape. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
 # - *Gray world and shape* together: 11 or 12 of 12 in four kinds of lighting, in both scenes, and not one wrong box. Under the warm lamp: nothing.
 #
 # Another way to say which colors are near one another is a space where equal distances look about equally different, **CIELAB** (L\*a\*b\*): `ColorDetector.learn(..., kind="lab")`. Try it if you want more; here it finds no more than hue does, since its distances grow with the brightness.
 #
-# One more repair needs a film, not single pictures: look only near the place where the object was a moment ago, in a **region of interest** (ROI). Distractors elsewhere no longer count. This is the first step from detecting to tracking.
+# One more repair needs a film, not single pictures: look only near the place where the object was a moment ago, in a **region of interest** (ROI). Distractors elsewhere no longer count. The loop of lesson 00 can do the same with boxes: with `Settings(gate=0.2)` it believes a box only if its middle lies within a fifth of the picture's width of where the last one was, which is called **gating**. This is the first step from detecting to tracking.
 
 # %% [markdown]
 # ## 7. When color is the wrong tool

@@ -261,7 +261,7 @@ verify(iou)
 # %% [markdown]
 # ## 3. One pixel
 #
-# VOC files name the first and the *last pixel* of an object. There an object one pixel wide goes from 8 to 8, and its width is xmax − xmin + 1. And they count pixels *from 1*: the first column of the picture is number 1. Here, and in COCO files, edges are named and counted from 0, and there is no + 1. So an exact conversion is x0 = xmin − 1, x1 = xmax, and the same for y.
+# VOC files name the first and the *last pixel* of an object. There an object one pixel wide goes from 8 to 8, and its width is xmax − xmin + 1. And they count pixels *from 1*: the first column of the picture is number 1. Here, and in COCO files, edges are named and counted from 0, and there is no + 1. So an exact conversion is x0 = xmin − 1, x1 = xmax, and the same for y. (`robotlab.data.corners_from_voc` does this, and `robotlab.data.open_voc` opens a folder of such files.)
 #
 # **Predict.** Use the four numbers of such a file as they are, and the left and the upper edge of every box lie one pixel too far in: it is one pixel too narrow and one too short. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a detection does not count as a true positive. Can one pixel do that?
 

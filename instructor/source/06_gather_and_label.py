@@ -511,6 +511,8 @@ verify(leaked_part)
 # ```
 #
 # Films need OpenCV: `pip install -e ".[video]"`; photographs need nothing more. In this notebook, `BoxLabeler("my_set")` shows the same labeler. It is made for one evening: a hundred pictures, most of them accepted with one key.
+#
+# The check-up can do more than part 5 showed. With `--html report.html` its report also says whether the boxes are large enough for the network (`robotlab.gather.check_sizes`) and which labels are likely wrong (`suspect_labels`); with `--film set.gif` the whole set flashes by in a film (`time_lapse`).
 
 # %% [markdown]
 # ## What to remember

@@ -451,7 +451,7 @@ ax.legend(frameon=False, fontsize=9, ncols=2, loc="upper right")
 plt.show()
 
 # %% [markdown]
-# **Why.** The two end at nearly the same loss; the last column is what differs. A batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. The loss still goes up and down by as much as its own size, and the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
+# **Why.** The two end at nearly the same loss; the last column is what differs. A batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. The loss still goes up and down by as much as its own size, and the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first hyperparameter to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
 
 # %% [markdown]
 # ## 4. Three pictures, 3000 steps
@@ -735,7 +735,7 @@ compare_guess("07.kernel", "all nine" if off < 0.05 else f"off by up to {off:.1f
 # %% [markdown]
 # ## 8. Fine-tuning
 #
-# Now the layers of the backbone learn too, starting from the pre-trained weights and a head fitted to them; only its first convolution stays frozen. It looks at 3 × 3 pixels, for edges and spots that every picture has, and on other pictures the detectors came out equally good with it and without. First the cost: a training that stops after an hour because the disk is full has cost an hour.
+# Now the layers of the backbone learn too, starting from the pre-trained weights and a head fitted to them; only its first convolution stays frozen. (Data augmentation goes on: each piece of a picture is cut anew whenever it is used, under another light, and half of the time mirrored.) That convolution looks at 3 × 3 pixels, for edges and spots that every picture has, and on other pictures the detectors came out equally good with it and without. First the cost: a training that stops after an hour because the disk is full has cost an hour.
 #
 # **Predict.** A batch is here eleven pieces of 160 × 160 px. What needs most memory: the weights, or what the layers must remember between the forward and the backward pass?
 
@@ -819,7 +819,7 @@ compare_guess("07.dip", words)
 # %% [markdown]
 # **Try.** Move the slider, or press Play. Watch the boxes at the rim of the picture. When do they get tight?
 #
-# **Why.** At the highest learning rates the held-out AP stands still or dips a little, while the loss already falls: what was there is disturbed as fast as something better is learned. Then the rate comes down, and the boxes end tighter than those of the head alone. Kept are the latest weights whose mean of AP50 and AP is at most 0.02 below the best: early stopping, with a tolerance. On so few pictures a smaller difference is luck, and the latest weights have learned most. One caution: the right half is the validation part, it chose that step, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
+# **Why.** At the highest learning rates the held-out AP stands still or dips a little, while the loss already falls: what was there is disturbed as fast as something better is learned. Then the rate comes down, and the boxes end tighter than those of the head alone. Kept are the latest weights whose mean of AP50 and AP is at most 0.02 below the best: early stopping, with a tolerance. On so few pictures a smaller difference is luck, and the latest weights have learned most. One caution: the right half is the validation part, it chose that step, so its AP is optimistic. For a figure to publish, make a train/validation/test split, whose test part chooses nothing.
 #
 # ### A longer training
 #

@@ -167,7 +167,7 @@ falls, rises = bool((np.diff(recall) < 0).any()), bool((np.diff(precision) > 0).
 compare_guess("08.lower", f"recall falls: {falls}; precision rises: {rises}")
 
 # %% [markdown]
-# **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain thing a day has a precision of 1.
+# **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain thing a day has a precision of 1. And neither asks for a true negative, as accuracy would: that is why detectors are judged by these two.
 #
 # **Task 2.** Write `precision_recall(hits, truths)`, which gives both after each detection.
 
@@ -325,7 +325,7 @@ truth_count = judged["color"].counted.sum()
 print(f"training: {len(learn)} pictures; test: {len(test)}, with {truth_count} truths")
 
 # %% [markdown]
-# **AP50** is the AP of part 3 with an IoU threshold of 0.50, by 101 levels, for each class, and then the mean over the classes. The mean over classes is often written **mAP**; COCO, and this course, leave out the m. AP without a number (COCO) is the mean of ten such values, at IoU thresholds 0.50, 0.55, ... 0.95: it also asks how tightly the boxes fit.
+# **AP50** is the AP of part 3 with an IoU threshold of 0.50, by 101 levels, for each class, and then the mean over the classes. The mean over classes is often written **mAP**; COCO, and this course, leave out the m. AP without a number (COCO) is the mean of ten such values, at IoU thresholds 0.50, 0.55, ... 0.95: it also asks how tightly the boxes fit. (`robotlab.metrics.evaluate_coco` gives all twelve of COCO's numbers.)
 #
 # **Predict.** AP50 of the color detector and of the trained one: near 0.3, 0.5, 0.7 or 0.9? Which of the three classes is the hardest?
 
@@ -884,7 +884,7 @@ for name, gaps in optimism.items():
 # %% [markdown]
 # **Why.** The clean figure is what you would get in a new room. The leaky one is what a shuffled test would have promised. That detector did not learn posts and crates better; it learned *these rooms*: their floor, their exposure, the shade of their crates. The frames between are no copies, only similar, and that is enough.
 #
-# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of things *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.data.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
+# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of things *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.data.split_by_recording`); `robotlab.data.find_leaks` looks for near-duplicates across a split. And when a figure is too good, ask first what the test shares with the training.
 
 # %% [markdown]
 # ## 11. What AP does not say
@@ -1001,7 +1001,7 @@ Replay(page.html(), alt=alt)
 #
 # - The highest score chooses first, each truth is matched once, with an IoU of 0.5 or more: three rules make true and false positives.
 # - Precision is TP over detections, recall TP over truths. Both need their confidence threshold.
-# - AP is the area under the precision-recall curve, by three definitions. Ask which.
+# - AP is the area under the precision-recall curve, by three definitions. Ask which; and of an mAP, ask at which IoU thresholds.
 # - Choose the threshold by what an error costs. A false positive steers, a false negative waits.
 # - Split a figure by size, distance and light before you believe it.
 # - Confidence intervals over recordings, not frames. Seven rooms are seven trials.

@@ -183,7 +183,7 @@ compare_guess("10.plugs", f"turn away: {', '.join(fleeing)}")
 #
 # The simplest law that works: yaw rate = gain · bearing. What is commanded is proportional to the error, hence **proportional control** (P control), and the factor is the **proportional gain**. It says how many radians per second for each radian of bearing, so its unit is 1/s. The distance gets a law of its own: speed = gain · (distance − distance to keep).
 #
-# Both are cut off at limits, which is called **saturation**. A box in a wrong place asks for a violent turn; the limit decides how violent it gets. The lowest speed is 0: a trolley that cannot see behind itself does not back up.
+# Both are cut off at limits, which is called **actuator saturation**. (It has nothing to do with the saturation of a color.) A box in a wrong place asks for a violent turn; the limit decides how violent it gets. The lowest speed is 0: a trolley that cannot see behind itself does not back up.
 #
 # **Predict.** A bearing of −0.2 rad (11° to the right) and a gain of 1.5/s: what yaw rate? If nothing were late, how much of those 11° would be left after 1 s: all, half, a fifth, nothing?
 
@@ -396,7 +396,7 @@ plt.show()
 compare_guess("10.sliders", "1: at 2; 2: from 4.5 on; 3: nearly twice as much")
 
 # %% [markdown]
-# **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the turning back and forth, or **oscillation**, grows: the loop is **unstable**. The gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
+# **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the turning back and forth, or **oscillation**, grows: the loop is **unstable**. The proportional gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
 #
 # Without frames this is a textbook loop: the bearing changes at every moment by K times what it was T seconds ago,
 #
@@ -606,7 +606,7 @@ Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, d
 # %% [markdown]
 # **Which of them to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
 #
-# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
+# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. For that loop `robotlab.control.stability.margins` computes both. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
 #
 # From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
 
@@ -935,7 +935,7 @@ compare_guess("10.laws", f"overshoot: {names[0]}; error: {names[1]}")
 # ## What to remember
 #
 # - Left is plus, for bearing and yaw rate alike. With the wrong sign (positive feedback) the robot turns away, whatever the gain: test with the wheels off the ground, on both sides.
-# - P control: yaw rate = gain · bearing, with a limit. Its steady-state error behind a moving target is speed / gain.
+# - P control: yaw rate = proportional gain · bearing, with a limit. Its steady-state error behind a moving target is speed / gain.
 # - Differential drive: left = v − ω · L/2, right = v + ω · L/2. Slow down both wheels or none.
 # - Latency limits the gain. Add up latency, half a frame and motor lag: the ultimate gain is about 1.57 / sum (more where the lag is large). Half of it is the safe gain, a quarter is where to start.
 # - The textbook's π/2 is for loops without frames, and up to 57 % too high for a sampled one.

@@ -272,7 +272,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 #
 # 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state *hold*. It is not what motor drivers call coasting, where the wheels turn freely without power.)
 # 2. *slow* for 0.6 s: ramp down to rest;
-# 3. *search* for 8 s: turn on the spot, toward the side where it went;
+# 3. *search* for 8 s: turn on the spot, toward the side where it went, the **lost-target search**;
 # 4. *stop*, and stay stopped until a *person* starts it again.
 
 # %% tags=["still"] picture="states" alt="A state machine. From follow an arrow 'no post' leads to hold, after 0.4 s to slow, after 0.6 s to search, after 8 s to stop. From hold, slow and search an arrow leads back to follow when the post is seen again. From stop only a person leads back."
@@ -808,7 +808,7 @@ fastest_mps = max(row[1] for row in link.sent)
 print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 
 # %% [markdown]
-# Before it starts, `drive` checks the settings (`robotlab.loop.limits.check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
+# Before it starts, `drive` checks the settings: it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
 # **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**). `robotlab drive --camera 0 --wheels serial:/dev/ttyUSB0 --with mine.onnx --page` opens such a page: it shows what the robot sees, and has a button that you hold, in the browser of the robot or of your laptop. Let go, close the tab or lose the network, and the robot ramps down and stands until somebody presses again; after a fault it takes a new run. Try it without a robot: `robotlab drive --camera rendered --wheels emulated --page`. Whatever you use, the power switch stays in a hand.
 #
@@ -940,7 +940,7 @@ plt.show()
 # %% [markdown]
 # ### A log that survives
 #
-# When something goes wrong, the program may die with it, and the log is what tells you why. There are two ways to write one: append each record and hand it to the operating system at once (`robotlab.loop.log.RunLog`); or let Python collect some kilobytes first, as an ordinary `open` does (**buffering**).
+# When something goes wrong, the program may die with it, and the log is what tells you why. There are two ways to write one: append each record and hand it to the operating system at once, as `robotlab.loop.drive` does; or let Python collect some kilobytes first, as an ordinary `open` does (**buffering**).
 #
 # **Predict.** A simulated run writes both, and is killed in the middle: no warning, no clean-up. What is in the two files?
 
@@ -998,7 +998,7 @@ compare_guess(
 )
 
 # %% [markdown]
-# **Why.** What the operating system has been given survives the death of the program, whatever kills it. What Python still held in its buffer is gone: the last seconds, which are those you want. A record that was being written at that moment is cut in half; `read_log` leaves it out. (Against a *power cut* the data must reach the disk, too: `RunLog(path, sync_s=1.0)`.)
+# **Why.** What the operating system has been given survives the death of the program, whatever kills it. What Python still held in its buffer is gone: the last seconds, which are those you want. A record that was being written at that moment is cut in half; `read_log` leaves it out. (Against a *power cut* the data must reach the disk, too: `drive` has them written there once a second.)
 
 # %% [markdown]
 # ## What to remember
@@ -1013,7 +1013,7 @@ compare_guess(
 #
 # On your own robot you can now
 # - choose an acceleration limit that floor and load bear;
-# - measure the stopping distance, and drive no faster than the free way allows;
+# - measure the stopping distance, and drive no faster than the free way allows (`robotlab.loop.safe_speed_mps` computes it from your settings);
 # - say for each part what stops the wheels when it fails.
 #
 # ### Check your understanding

@@ -745,6 +745,8 @@ plt.show()
 # ## 10. On your own robot
 #
 # Put in your numbers as you measure them. The cell runs nothing: it writes the commands for the terminal *on the robot*, in their order. What is still None is left as a question.
+#
+# In a program of your own, `robotlab.robot` has the same parts: `VideoCamera` takes the pictures, and `view_fault` says when one is black or shows nothing; `open_wheels` opens the wheels, as a `PinLink` where they hang on plain pins, and `CalibratedLink` applies their factors; `LivePage` is the page that somebody holds; `RenderedCamera` stands in for a camera.
 
 # %%
 MINE = {

@@ -3,7 +3,12 @@
 ``instructor/glossary.tsv`` has a row for each term, ``instructor/reference.tsv``
 one for each public name of the packages that lessons use: the question that
 it answers, or ``-`` where it is a library internal.  Functions stand in both by
-their dotted names, and tests prove that each can be imported.
+the dotted names under which their package offers them.
+
+In the glossary a function may also be ``task NAME``, which the learner writes in
+that lesson, ``command robotlab NAME``, or ``none: WHY``.  In the reference a lesson
+is one that uses the function by name; ``see NN`` is one about the subject that
+does not.  Tests hold all of it.
 """
 
 from __future__ import annotations
@@ -18,6 +23,8 @@ GLOSSARY_COLUMNS = ("term", "abbreviation", "plain words", "definition", "lesson
 REFERENCE_COLUMNS = ("question", "function", "lesson")
 # Stands for "none" in a cell, and for "library internal" in a question.
 NONE = "-"
+# Before a lesson that is about the question and does not use the function.
+ABOUT = "see "
 
 
 def read_table(path: str | Path, columns: Sequence[str]) -> list[dict[str, str]]:
@@ -126,7 +133,8 @@ def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str])
         "",
         (
             "The words of the field, as papers, forums and tools use them, with the lesson that introduces each. "
-            "In brackets: abbreviation, and the plain words used before the term. Where no source is named, the word is common practice. [What answers which question](reference.md) is a page of its own."
+            "In brackets: abbreviation, and the plain words used before the term. After the lesson: the function, your own task, or the command that has to do with it. "
+            "[What answers which question](reference.md) is a page of its own."
         ),
     ]
     letter = ""
@@ -138,7 +146,7 @@ def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str])
         before = [] if row["plain words"] == NONE else [f"before: *{row['plain words']}*"]
         brackets = f" ({'; '.join(short + before)})" if short + before else ""
         said = f"**{row['term']}**{brackets}. {row['definition'].rstrip('.')}. Lesson{'s' * (' ' in row['lesson'])} {_link(row['lesson'], lessons)}"
-        said += "" if row["function"] == NONE else f", `{row['function']}`"
+        said += _function(row["function"])
         said += "." if row["source"] == NONE else f". *Source: {row['source'].rstrip('.')}.*"
         page += ["", said]
     return "\n".join(page) + "\n"
@@ -150,7 +158,8 @@ def reference_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str]
     Parameters
     ----------
     rows : sequence of mapping
-        From :func:`read_table`, in the order of the page; internals are left out.
+        From :func:`read_table`, in the order of the page within each package;
+        internals are left out.
     lessons : mapping of str to str
         The notebook's file name of each lesson, by number.
 
@@ -170,17 +179,19 @@ def reference_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str]
         "",
         (
             "In a notebook, `help(name)` or `name?` shows inputs, units, errors and an example of each. "
+            "The last column names a lesson that uses it; *see* stands before a lesson about the question that does not. "
             "The words are explained in the [glossary](glossary.md)."
         ),
     ]
-    package = ""
+    packages: dict[str, list[str]] = {}
     for row in rows:
-        if row["question"] == NONE:
-            continue
-        if row["function"].split(".")[1] != package:
-            package = row["function"].split(".")[1]
-            page += ["", f"## robotlab.{package}", "", "| question | function | lesson |", "|---|---|---|"]
-        page.append(f"| {row['question']} | `{row['function']}` | {_link(row['lesson'], lessons)} |")
+        if row["question"] != NONE:
+            about = ABOUT * row["lesson"].startswith(ABOUT)
+            where = about + _link(row["lesson"].removeprefix(ABOUT), lessons)
+            package = packages.setdefault(row["function"].split(".")[1], [])
+            package.append(f"| {row['question']} | `{row['function']}` | {where} |")
+    for name, lines in packages.items():
+        page += ["", f"## robotlab.{name}", "", "| question | function | lesson |", "|---|---|---|", *lines]
     return "\n".join(page) + "\n"
 
 
@@ -210,6 +221,15 @@ def pages(root: str | Path) -> dict[Path, str]:
         if table.is_file():
             made[root / "lessons" / f"{name}.md"] = page(read_table(table, columns), lessons)
     return made
+
+
+def _function(cell: str) -> str:
+    """What the page says of a cell of the column "function"."""
+    kind, _, rest = cell.partition(" ")
+    if kind == "none:":
+        return f" (no function: {rest})"
+    named = {"task": ", your task", "command": ", command"}
+    return f"{named[kind]} `{rest}`" if kind in named else "" if cell == NONE else f", `{cell}`"
 
 
 def _link(lesson: str, lessons: Mapping[str, str]) -> str:

@@ -245,7 +245,7 @@ class Follower:
         return observation
 
     def velocity(self, now_s: float) -> VelocityCommand:
-        """The velocity command now.
+        """The velocity command now; without a target, hold last command, slow, lost-target search, stop.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""The target: which box it is, and how far away.
+"""The target: which box it is (score, gating), and how far away.
 
 What the detector found is checked before it is believed: its score, whether a
 box can be one at all, and whether it is where the target was just now.
@@ -38,7 +38,7 @@ class TargetSettings(CheckedFields):
     min_score : float
         Boxes with a lower score are not believed.
     gate : float or None
-        While the target is in observation, the next box must have its middle within
+        Gating: while the target is in observation, the next box must have its middle within
         this fraction of the picture's width from the last one's; ``None`` takes
         the best score anywhere.
     target_height_m, target_width_m : float
