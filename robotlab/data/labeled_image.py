@@ -133,7 +133,7 @@ class LabeledImage:
 
         Returns
         -------
-        Entry
+        LabeledImage
             With those boxes.
 
         Examples

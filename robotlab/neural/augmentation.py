@@ -92,7 +92,7 @@ def horizontal_flip(sample: TrainingSample) -> TrainingSample:
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
 
     Returns
@@ -119,7 +119,7 @@ def resized(sample: TrainingSample, width: int, height: int) -> TrainingSample:
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     width, height : int
         New size, px.
@@ -148,7 +148,7 @@ def seen_anew(sample: TrainingSample, rng: np.random.Generator) -> TrainingSampl
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     rng : numpy.random.Generator
         Where chance comes from.
@@ -178,7 +178,7 @@ def crop(sample: TrainingSample, left: int, top: int, width: int, height: int) -
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     left, top, width, height : int
         The window, px; it may reach past the picture's edges.

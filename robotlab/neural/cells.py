@@ -162,7 +162,7 @@ def cells_of(
     ----------
     features : (h, w, F) ndarray
         Of the sample's picture.
-    sample : Sample
+    sample : TrainingSample
         Its truth.
     index : int
         Noted as the cells' picture.
@@ -230,7 +230,7 @@ def gather_cells(
 
     Parameters
     ----------
-    source : sequence of Sample
+    source : sequence of TrainingSample
         The pictures.
     features : callable
         Gives (h, w, F) for a picture.

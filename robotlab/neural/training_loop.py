@@ -90,7 +90,7 @@ class BatchMaker:
 
     Parameters
     ----------
-    source : sequence of Sample
+    source : sequence of TrainingSample
         The pictures.
     windows : WindowPlan
         Size and number, at full scale.

@@ -163,7 +163,7 @@ def draw_window(
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     width, height : int
         Of the window, px.
@@ -207,7 +207,7 @@ def batch_of(windows: Sequence[TrainingSample]) -> Batch:
 
     Parameters
     ----------
-    windows : sequence of Sample
+    windows : sequence of TrainingSample
         All of one size, multiples of 16 px.
 
     Returns

@@ -258,6 +258,16 @@ def test_curve_and_calibration_by_hand():
     assert calibration(np.array([3.0]), np.array([True])) is None
 
 
+def test_what_cannot_be_judged_is_an_error_of_ours(crowd_free):
+    with pytest.raises(InputError, match="score and hit must be rows of the same length"):
+        calibration(np.array([1.0]), np.array([True, False]))
+    with pytest.raises(InputError, match="data must be a data set, got None"):
+        evaluate(None, [])
+    for wrong in (None, Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])):
+        with pytest.raises(InputError, match="detections must be one Detections for each picture"):
+            evaluate(crowd_free[2], wrong)
+
+
 def test_calibrated_scores_have_no_calibration_error():
     rng = np.random.default_rng(0)
     score = rng.random(200_000)

@@ -288,6 +288,11 @@ def test_unknown_options_are_refused(blocks, option, words):
         fit(blocks, progress=False, **option)
 
 
+def test_something_else_than_a_data_set_is_refused():
+    with pytest.raises(InputError, match="data must be a data set, got None"):
+        fit(None, progress=False)
+
+
 def test_a_picture_that_is_cut_short_is_named(tmp_path):
     data = write_blocks(tmp_path, 4)
     path = data.pictures[2].path
