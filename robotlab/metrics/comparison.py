@@ -180,7 +180,7 @@ def _sentence(row: dict, better: str | None, ap50_a: float, ap50_b: float) -> st
     else:
         more, most, fewer = (b, row["found_b"], row["found_a"]) if gap > 0 else (a, row["found_a"], row["found_b"])
         other = a if gap > 0 else b
-        head = f"{more} finds more: {most} of {row['truths']} things, {other} {fewer}"
+        head = f"{more} finds more: {most} of {row['truths']} objects, {other} {fewer}"
     bounds = row["ap50_interval"]
     ap = f"AP50 of {b} is {number(ap50_b, 2)} against {number(ap50_a, 2)} of {a}"
     if bounds:
@@ -196,7 +196,7 @@ def _sentence(row: dict, better: str | None, ap50_a: float, ap50_b: float) -> st
         end = "No difference shows."
     elif row["p_exact"] < LEVEL and bounds and bounds[0] <= 0 <= bounds[1]:
         end = (
-            f"The difference could be chance: thing by thing it looks real (McNemar {p}), but from one of the "
+            f"The difference could be chance: object by object it looks real (McNemar {p}), but from one of the "
             f"{row['resampled']} to another it varies too much."
         )
     else:

@@ -108,7 +108,7 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
     if method == "voc":
         return float(np.sum(envelope * np.diff(recall, prepend=0)))
     if method == "voc11":
-        # Whole numbers: .3 is no binary fraction, and 3 of 10 must reach level .3.
+        # Whole numbers: .3 is not a binary fraction, and 3 of 10 must reach level .3.
         first = np.searchsorted(10 * np.cumsum(np.asarray(hits, bool)), np.arange(11) * truths)
     else:
         first = np.searchsorted(recall, np.linspace(0, 1, 101))

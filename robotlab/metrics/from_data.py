@@ -147,7 +147,8 @@ def evaluate(
         by_id = {entry.id: found for entry, found in zip(data.pictures, detections, strict=True)}
         found = detection_table([by_id[entry.id] for entry in entries], truths.classes)
     table = evaluate_coco(truths, found, use_ignore)
-    if score is None:
+    best_f1_here = score is None
+    if best_f1_here:
         best = curve_of(table, found, None).best()
         score = best["score"] if best else None
     distances = [_distances(entry) for entry in entries]
@@ -161,6 +162,7 @@ def evaluate(
         tuple(entry.lighting for entry in entries),
         np.concatenate([np.zeros(0), *distances]),
         use_ignore,
+        best_f1_here,
     )
 
 
