@@ -15,7 +15,7 @@ from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.data.dataset import check_data_set
 from robotlab.errors import InputError
-from robotlab.neural.augmentation import seen_anew
+from robotlab.neural.augmentation import augment
 from robotlab.neural.budget import (
     BASE_BYTES,
     TrainingBudget,
@@ -255,7 +255,7 @@ def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -
     reading = (time.perf_counter() - started) / (PASSES if source.bytes_in_all() <= CACHE_BYTES else 1)
     started = time.perf_counter()
     for index in places:
-        sample = seen_anew(source[index], rng)
+        sample = augment(source[index], rng)
         found = features(sample.picture)
         # As many hard cells as can be come along later.
         cells += len(cells_of(found, sample, index, rng, None).classes) + HARD_CELLS
