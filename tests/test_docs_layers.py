@@ -63,7 +63,7 @@ def parts_imported(path: Path) -> set[str]:
 MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "__init__.py"]
 
 
-def test_imports_go_downwards():
+def test_imports_go_downward():
     nowhere = {part_of(path) for path in MODULES} - RANK.keys()
     assert MODULES and not nowhere, f"{nowhere} have no place in LAYERS; give each one, as low as it can stand"
     faults = []

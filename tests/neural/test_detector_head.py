@@ -38,7 +38,7 @@ def test_logistic_regression_equals_scikit_learns():
     x, y, weights = rows()
     penalty = 0.01
     ours = fit_logistic(x, y, weights, 3, penalty, steps=2000)
-    # scikit-learn minimises C sum w l + |W|^2 / 2, ours sum w l / sum w + penalty
+    # scikit-learn minimizes C sum w l + |W|^2 / 2, ours sum w l / sum w + penalty
     # |W|^2 / 2; the last column is the bias, penalized here, so given as a feature.
     theirs = linear_model.LogisticRegression(
         C=1 / (penalty * weights.sum()), fit_intercept=False, tol=1e-8, max_iter=5000
