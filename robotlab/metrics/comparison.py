@@ -122,7 +122,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     >>> blind = evaluate(data, [Detections.none(["post"])] * 8, "blind")
     >>> keen = evaluate(data, [Detections([[0, 0, 9, 9]], [0.9], [0], ["post"])] * 8, "keen")
     >>> compare_evaluations(blind, keen).sentence.split(".")[0]
-    'keen finds more: 8 of 8 things, blind 0'
+    'keen finds more: 8 of 8 objects, blind 0'
     """
     same = a.classes == b.classes and a.recordings == b.recordings and np.array_equal(a.counted, b.counted)
     columns = ("xywh", "label", "picture")
