@@ -119,8 +119,9 @@ def evaluation_text(evaluation: Evaluation) -> str:
         lines.append(f"  {key:<5}{number(evaluation.coco[key]):>6}{bounds}")
     lines += [*_wrapped(f"({spread['note']})"), ""]
     if evaluation.score is not None:
-        chosen = "; the best F1 on these pictures: optimistic" if evaluation.best_f1_here else ""
-        lines.append(f"at confidence threshold {evaluation.score:.3g} (IoU .5{chosen}):")
+        lines.append(f"at confidence threshold {evaluation.score:.3g} (IoU .5):")
+        if evaluation.best_f1_here:
+            lines.append("  (the threshold with the best F1 on these pictures: optimistic)")
         for key in ("precision", "recall"):
             lines.append(f"  {key:<10}{number(at[key]):>6}   95 %: {interval(at[f'{key}_interval'])}")
         lines.append(f"  {'F1':<10}{number(at['F1']):>6}")

@@ -270,7 +270,7 @@ def test_what_cannot_be_judged_is_an_error_of_ours(crowd_free):
 
 def test_a_threshold_chosen_on_these_pictures_is_called_optimistic(small):
     chosen, given = evaluate(*small), evaluate(*small, score=0.1)
-    assert "the best F1 on these pictures: optimistic" in chosen.text() and "optimistic" not in given.text()
+    assert "the best F1 on these pictures: optimistic)" in chosen.text() and "optimistic" not in given.text()
     assert "on these pictures (optimistic)" in threshold_words([chosen])
     assert "optimistic" not in threshold_words([given])
 
