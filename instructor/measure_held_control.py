@@ -4,7 +4,7 @@ Each try drives with ``robotlab.loop.drive`` and a live page over a pseudo-termi
 real Chromium holds the button, through a small relay that stands for the network.  The motor
 board is a program of its own (``fault_injection.py``), which works out how far its wheels go.
 At a random moment the control is let go of, or what carries it breaks.  What is compared with
-the stopping distance is the way from that moment to the end; whatever comes back afterwards,
+the stopping distance is the way from that moment to the end; whatever comes back afterward,
 no wheel may turn again.
 
 Writes ``robotlab/course/measurements/held_control.json``, and its table into the guide.  About

@@ -1,4 +1,4 @@
-"""The sealed test: greenhouses and lamps that nobody has seen, drawn after the code is fixed.
+"""The sealed test: greenhouses and lightings that nobody has seen, drawn after the code is fixed.
 
 ``python instructor/sealed_test.py`` draws a seed from the operating system,
 writes it with the commit into ``instructor/sealed_test.jsonl`` *before* it
@@ -232,7 +232,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     state = commit()
     if state is None or state.endswith("+"):
         raise InputError(
-            f"the code must be fixed before the seed is drawn, {'this is no clone' if state is None else 'files are changed'}; commit first"
+            f"the code must be fixed before the seed is drawn, {'this is not a clone' if state is None else 'files are changed'}; commit first"
         )
     seed = secrets.randbits(32)
     date = time.strftime("%Y-%m-%d %H:%M", time.gmtime())

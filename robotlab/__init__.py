@@ -1,4 +1,4 @@
-"""robotlab: see an object of your choosing with one camera, and follow it.
+"""See an object of your choosing with one camera, and follow it.
 
 Data flows one way: picture -> boxes -> metrics, and box -> velocity
 command -> motion -> picture.  Start with :mod:`robotlab.detections` for the contract that every
@@ -17,6 +17,7 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab import (
         boxes,
+        budget,
         camera,
         classify,
         color,
@@ -25,15 +26,24 @@ if TYPE_CHECKING:
         data,
         design_sheet,
         detections,
+        environment,
         errors,
         face_off,
+        gather,
         greenhouse,
         image,
+        label,
         loop,
+        marking,
         metrics,
         neural,
+        optics,
+        packs,
         practice,
         report,
+        robot,
+        sweep,
+        tour,
         widgets,
     )
 

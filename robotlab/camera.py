@@ -67,8 +67,8 @@ def working_range(
     edge of the picture meets the ground at ``h / tan(p + e)`` and the upper
     edge passes the height H at ``(H - h) / tan(e - p)``; the width fits from
     ``w f / W`` along the axis.  Without pitch the far limit is
-    ``f H / smallest_px``; with pitch :meth:`Camera.height_in_image_px` is solved for it by
-    bisection.
+    ``f H / smallest_px``; with pitch it is the larger root of a quadratic, where
+    :meth:`Camera.height_in_image_px` equals ``smallest_px``.
 
     Examples
     --------

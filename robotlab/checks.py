@@ -199,7 +199,7 @@ def number(
     Raises
     ------
     MotionError
-        If it is no finite number or lies outside.
+        If it is not a finite number or lies outside.
 
     Examples
     --------
@@ -222,7 +222,7 @@ def number(
     return result
 
 
-def said(error: BaseException | None) -> str:
+def error_message(error: BaseException | None) -> str:
     """The message of an error, or its class name where it has none or cannot give it.
 
     Parameters
@@ -237,7 +237,7 @@ def said(error: BaseException | None) -> str:
 
     Examples
     --------
-    >>> said(ValueError("too fast")), said(KeyboardInterrupt())
+    >>> error_message(ValueError("too fast")), error_message(KeyboardInterrupt())
     ('too fast', 'KeyboardInterrupt')
     """
     try:
@@ -266,7 +266,7 @@ def whole(value: int, name: str, low: int = 0) -> int:
     Raises
     ------
     MotionError
-        If it is no whole number or is too small.
+        If it is not a whole number or is too small.
 
     Examples
     --------
@@ -299,7 +299,7 @@ def whole_between(value: int, name: str, low: int, high: int) -> int:
     Raises
     ------
     InputError
-        If it is no whole number or lies outside.
+        If it is not a whole number or lies outside.
 
     Examples
     --------

@@ -205,7 +205,7 @@ def simulate_walk(
     """
     path, lighting = walk_named(walk)
     with progress_bar(100, f"{name}, {walk}", progress, unit="%", leave=False) as bar:
-        more["on_progress"] = lambda share: bar.update(round(100 * share) - bar.n)
+        more["after_frame"] = lambda share: bar.update(round(100 * share) - bar.n)
         return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, **more)
 
 

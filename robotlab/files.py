@@ -212,7 +212,7 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     """
     path = Path(path)
     try:
-        _check_way(path)
+        _check_parent(path)
         if path.is_dir():
             raise InputError(f"a {kind} must be written to a file, {path} is a folder; add a file name")
         if any(_same(path, one) for one in inputs):
@@ -227,7 +227,7 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
             with path.open("rb") as file:
                 begin = file.read(512)
             if begin and not begin.lstrip().lower().startswith(_BEGINNINGS[kind]):
-                raise InputError(f"{path} is there already and is no {kind}; choose another name, or move it away")
+                raise InputError(f"{path} is there already and is not a {kind}; choose another name, or move it away")
         folder = path.absolute().parent
         while not folder.exists():
             folder = folder.parent
@@ -244,7 +244,7 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
         ) from None
 
 
-def _check_way(path: Path) -> None:
+def _check_parent(path: Path) -> None:
     """Refuse a way back (..) from a folder that is not there: once that is made, the path may lead to a file that is."""
     if ".." in path.parts and not path.parent.exists():
         raise OSError(errno.ENOENT, "it goes back from a folder that does not exist", str(path))
@@ -337,7 +337,7 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     'ten crates'
     """
     path = Path(path)
-    _check_way(path)
+    _check_parent(path)
     if path.exists() and not (path.is_file() or path.is_dir()):
         # Renaming onto a device would take its place, for everyone where an administrator does it.
         raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))

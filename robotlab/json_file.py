@@ -138,4 +138,4 @@ def _finite(word: str) -> float:
 
 
 def _refuse(word: str) -> NoReturn:
-    raise ValueError(f"{word} is no number of JSON")
+    raise ValueError(f"{word} is not a JSON number")

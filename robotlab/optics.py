@@ -1,4 +1,4 @@
-"""Fields of view and focal lengths: what a lens makes of the world, without a camera's place."""
+"""Formulas of a lens: field of view, focal length, and the size of an object in pixels."""
 
 from __future__ import annotations
 

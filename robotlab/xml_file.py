@@ -15,7 +15,7 @@ from xml.parsers import expat
 from robotlab.errors import InputError
 from robotlab.files import read_plain
 
-# One picture's labels take a few kB; more than this is no label file.
+# One picture's labels take a few kB; more than this is not a label file.
 LARGEST_XML_BYTES = 10_000_000
 # VOC nests 4 deep and has about ten elements an object.
 DEEPEST = 20

@@ -61,7 +61,7 @@ def public(module: ModuleType) -> list[tuple[str, object]]:
 
 
 def is_api(name: str) -> bool:
-    """True for modules straight under the package that are no command: all their names are API."""
+    """True for modules straight under the package that are not commands: all their names are API."""
     return name.count(".") == 1 and not name.startswith("robotlab._") and name.split(".")[1] not in COMMANDS
 
 

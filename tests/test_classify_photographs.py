@@ -158,7 +158,7 @@ def test_tensors_that_cannot_be_are_refused(tmp_path):
         "starts too late": {"w": tensor(held, (12,), (1,), 1)},
         "reaches over the end": {"w": tensor(held, (3, 4), (5, 1))},
         "stands still": {"w": tensor(held, (10**6, 10**6), (0, 0))},
-        "goes backwards": {"w": tensor(held, (12,), (-1,), 11)},
+        "goes backward": {"w": tensor(held, (12,), (-1,), 11)},
         "negative side": {"w": tensor(held, (-12,), (1,))},
         "fraction": {"w": tensor(held, (12.0,), (1,))},
         "more strides": {"w": tensor(held, (12,), (1, 1))},

@@ -93,7 +93,7 @@ class TestOutputs:
         [
             (["fit", "{set}", "-o", "{set}/annotations.json/m.onnx"], "Not a directory"),
             (["fit", "{set}", "-o", "{out}/folder.onnx"], "is a folder"),
-            (["fit", "{set}", "-o", "{out}/notes.onnx"], "is no model"),
+            (["fit", "{set}", "-o", "{out}/notes.onnx"], "is not a model"),
             (
                 ["judge", "{set}", "--with", "color", "--save-results", "{set}/annotations.json"],
                 "must not replace an input",
@@ -102,11 +102,11 @@ class TestOutputs:
                 ["judge", "{set}", "--with", "color", "--save-results", "{set}/../set/pictures/p0.png"],
                 "must not replace an input",
             ),
-            (["judge", "{set}", "--with", "color", "--save-results", "{out}/notes.onnx"], "is no results file"),
+            (["judge", "{set}", "--with", "color", "--save-results", "{out}/notes.onnx"], "is not a results file"),
             (["judge", "{set}", "--with", "color", "--html", "{out}/link.json"], "must not replace an input"),
             (["judge", "{set}", "--with", "color", "--html", "{out}/a", "--save-results", "{out}/a"], "another output"),
             (["judge", "{set}", "--results", "{results}", "--html", "{results}"], "must not replace an input"),
-            (["compare", "{set}", "-o", "{out}/notes.onnx", "--walks", "none"], "is no report"),
+            (["compare", "{set}", "-o", "{out}/notes.onnx", "--walks", "none"], "is not a report"),
             (["drive", "--with", "color", "-o", "{out}/a", "--log", "{out}/a"], "another output"),
             (["drive", "--with", "color", "-o", "{out}/pipe"], "a device or a pipe"),
             (["tour", "-o", "{results}"], "Not a directory"),

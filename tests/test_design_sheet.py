@@ -150,7 +150,7 @@ def test_band_of_a_level_camera_is_the_pinholes():
 @pytest.mark.parametrize("name", MEASURED[1:])
 def test_band_measured_by_rendering_is_within_ten_percent(name):
     robot = ROBOTS[name]
-    measured = measure_band(robot, GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0), pictures=2)
+    measured = measure_band(GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0), robot, pictures=2)
     assert measured == pytest.approx(predict_band(robot), rel=0.10)
 
 
@@ -213,13 +213,13 @@ def test_a_real_detector_judged_with_one_camera_predicts_its_far_limit_with_anot
     smallest = rendered_height_px(color, default_camera(), settings, lighting="overcast", pictures=4, seed=1)
     for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, lighting="overcast", pictures=4, seed=2) == pytest.approx(
+        assert measure_band(color, robot, lighting="overcast", pictures=4, seed=2) == pytest.approx(
             predict_band(robot), rel=0.10
         )
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
-    sheet = measure(ROBOTS["usual"], pictures=2)
+    sheet = measure(None, ROBOTS["usual"], pictures=2)
     assert sheet.apart() == [] and "agree" in sheet.sentences()[-1]
     assert sheet["object"].measured == pytest.approx(sheet["object"].predicted, rel=0.10)
     assert set(sheet.figures()) == {"near", "far", "object", "ultimate_gain", "safe_gain", "stop", "safe_speed"}
@@ -230,13 +230,13 @@ def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
 
 def test_the_sheet_says_where_prediction_and_measurement_disagree():
     """The detector needs half as many pixels again as the facts say."""
-    sheet = measure(SMALL, GroundTruthDetector(smallest_px=18, least_visible=0), pictures=2)
+    sheet = measure(GroundTruthDetector(smallest_px=18, least_visible=0), SMALL, pictures=2)
     assert [row.key for row in sheet.apart()] == ["far"]
     assert "far limit" in sheet.sentences()[-1]
 
 
 def test_a_detector_that_is_blind_has_no_band():
-    sheet = measure(SMALL, GroundTruthDetector(miss_rate=1.0), pictures=1)
+    sheet = measure(GroundTruthDetector(miss_rate=1.0), SMALL, pictures=1)
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
     assert "usable at no distance" in sheet.sentences()[0]
@@ -257,14 +257,14 @@ def test_an_empty_band_is_called_one():
     assert near > far
     assert "No distance is usable" in predict(robot).sentences()[0]
     # Formula and pictures agree that there is none.
-    sheet = measure(robot, pictures=1)
+    sheet = measure(None, robot, pictures=1)
     assert (sheet["near"].measured, sheet["far"].measured) == (None, None)
     assert sheet.apart() == [] and "agree: no distance is usable" in sheet.sentences()[-1]
 
 
 def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
     """Far limit 149 m; pictures are rendered up to 20 m."""
-    sheet = measure(Robot(Camera(160, 120, math.radians(30), 0.25), 1.0), pictures=1)
+    sheet = measure(None, Robot(Camera(160, 120, math.radians(30), 0.25), 1.0), pictures=1)
     assert sheet["far"].predicted > 100 and sheet["far"].measured is None
     assert sheet.apart() == [] and "no far limit there" in sheet.sentences()[-1]
 
@@ -283,12 +283,12 @@ def test_conclusions_follow_the_numbers(changes, words):
 
 
 def test_the_page_shows_both_figures_of_every_row_and_the_caution():
-    sheet = measure(SMALL, pictures=2, name="an <ideal> detector")
+    sheet = measure(None, SMALL, pictures=2, name="an <ideal> detector")
     html = design_sheet_page(sheet).html()
     assert all(f"{row.predicted:.3f}" in html and f"{row.measured:.3f}" in html for row in sheet.rows)
     assert "not a safety function" in html and "an &lt;ideal&gt; detector" in html
     # Same seed, same figures.
-    again = measure_band(SMALL, GroundTruthDetector(smallest_px=SMALL.smallest_px, least_visible=0), pictures=2)
+    again = measure_band(GroundTruthDetector(smallest_px=SMALL.smallest_px, least_visible=0), SMALL, pictures=2)
     assert again == (sheet["near"].measured, sheet["far"].measured)
     ax = plot_bands(new_figure()[1][0, 0], {"small": sheet})
     drawn = {line.get_label(): line.get_xdata() for line in ax.get_lines()}
@@ -348,15 +348,15 @@ def test_heights_found_leaves_out_what_does_not_count():
         (lambda: facts(detector_s=0.2), "keep up"),
         (lambda: facts(following_distance_m=0.2), "leave room"),
         (lambda: predict(facts())["range"], "a row must be one of"),
-        (lambda: measure(facts(), pictures=0), "pictures must be"),
-        (lambda: measure(facts(), pictures=2.5), "pictures must be"),
-        (lambda: measure(facts(), seed=-1, pictures=1), "seed must be"),
-        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=0), "pictures must be"),
-        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=1, recall=2.0), "recall must be"),
+        (lambda: measure(None, facts(), pictures=0), "pictures must be"),
+        (lambda: measure(None, facts(), pictures=2.5), "pictures must be"),
+        (lambda: measure(None, facts(), seed=-1, pictures=1), "seed must be"),
+        (lambda: measure_band(GroundTruthDetector(), facts(), pictures=0), "pictures must be"),
+        (lambda: measure_band(GroundTruthDetector(), facts(), pictures=1, recall=2.0), "recall must be"),
         (lambda: measure_stop_m(facts(), math.nan), "speed_mps must be"),
         (lambda: measure_safe_speed(facts(), math.nan), "most_mps must be"),
         (lambda: usable_height_px([1.0, 2.0], [True, math.nan]), "found must hold"),
-        (lambda: measure(facts(target="dog")), "what is rendered must be one of"),
+        (lambda: measure(None, facts(target="dog")), "what is rendered must be one of"),
         (lambda: usable_height_px([1.0], []), "equally long"),
         (lambda: usable_height_px([math.nan], [True]), "equally long"),
         (lambda: predict_smallest_object_m(facts(), -1.0), "distance_m must be more than 0"),

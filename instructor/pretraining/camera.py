@@ -1,4 +1,4 @@
-"""What a lamp and a camera do to a picture: colors, blur, noise, compression."""
+"""What lighting and a camera do to a picture: colors, blur, noise, compression."""
 
 from __future__ import annotations
 
@@ -116,8 +116,8 @@ LUMINANCE = torch.tensor([0.2126, 0.7152, 0.0722])
 LIGHTINGS = ((1, 1, 1), (0.85, 0.95, 1.15), (1.25, 1.0, 0.6), (1.35, 0.9, 0.25), (1.25, 0.35, 1.2), (0.8, 1.15, 0.85))
 
 
-def under_lamp(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
-    """A lamp of random color and strength, in linear light; 0 to 1 in and out."""
+def under_lighting(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
+    """Lighting of random color and strength, in linear light; 0 to 1 in and out."""
     n = len(pictures)
     d = Draw(n, generator)
     known = torch.tensor(LIGHTINGS, device=pictures.device)[d.whole(0, len(LIGHTINGS) - 1)]

@@ -90,7 +90,7 @@ class Readings(nn.Module):
     """What is read off each cell while pre-training, all of it linear.
 
     Is there a thing; which shape; which shape in which color; the box.  The
-    readings are thrown away afterwards.  They are linear because the heads
+    readings are thrown away afterward.  They are linear because the heads
     that people fit on the features are linear too.
     """
 

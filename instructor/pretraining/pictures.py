@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import torch
 import torch.nn.functional as F
-from camera import compressed, on_sensor, through_lens, under_lamp
+from camera import compressed, on_sensor, through_lens, under_lighting
 from render import MOST_THINGS, PATCH, Batch, Renderer
 from shapes import COLORS, SHAPES, Draw
 
@@ -109,7 +109,7 @@ def draw_batch(renderer: Renderer, n: int, height: int, width: int) -> Batch:
 
 def photographed(pictures: torch.Tensor, colorless: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
     """Lighting, lens, sensor and file: 0 to 1 in, bytes out."""
-    for step in (under_lamp, through_lens, on_sensor, compressed):
+    for step in (under_lighting, through_lens, on_sensor, compressed):
         pictures = step(pictures, generator)
     gray = pictures.mean(1, keepdim=True).expand(-1, 3, -1, -1)
     pictures = torch.where(colorless[:, None, None, None], gray, pictures)

@@ -263,7 +263,7 @@ compare_guess("01.height", f"{height_px} px, 1/{fewer:.0f} of the bytes")
 def scaled_size(width_px, height_px, longest_px):
     """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    width_px, height_px: size now, px.  longest_px: its longer side afterward, px.
     The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     ...
@@ -273,7 +273,7 @@ def scaled_size(width_px, height_px, longest_px):
 def scaled_size(width_px, height_px, longest_px):
     """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    width_px, height_px: size now, px.  longest_px: its longer side afterward, px.
     The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     longest = max(width_px, height_px)

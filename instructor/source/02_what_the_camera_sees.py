@@ -573,10 +573,10 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
         print(f"{name:<19} from {near_m:.2f} m to {far_m:.1f} m")
     else:
         print(f"{name:<19} no working range: never both whole and large enough")
-    tall_px, wide_px = (
+    object_height_px, object_width_px = (
         one.focal_px * m / 3.0 for m in (object_height_m, object_width_m)
     )
-    size = f"{tall_px:.0f} px tall, {wide_px:.1f} px wide"
+    size = f"{object_height_px:.0f} px tall, {object_width_px:.1f} px wide"
     print(f"{'':<19} at 3 m the object is {size}")
 
 # %% [markdown]

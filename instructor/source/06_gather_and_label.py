@@ -46,7 +46,7 @@ WIDTH, HEIGHT = 384, 288
 POST_M = 0.5
 focal_px = WIDTH / 2 / math.tan(math.radians(62) / 2)
 print(f"focal length {focal_px:.0f} px")
-near_m, far_m = (focal_px * POST_M / tall_px for tall_px in (HEIGHT, 24))
+near_m, far_m = (focal_px * POST_M / post_px for post_px in (HEIGHT, 24))
 print(f"{HEIGHT} px tall at {near_m:.2f} m, 24 px tall at {far_m:.2f} m")
 compare_guess("06.ends", f"{near_m:.2f} and {far_m:.2f} m")
 

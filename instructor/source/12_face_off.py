@@ -488,8 +488,8 @@ curves = {
     name: np.array([recall_at(name, d) for d in distances_m])
     for name in ("color", "mine")
 }
-tall_px = [f"{camera.height_in_image_px(d, 0.5):.0f} px" for d in distances_m]
-rows = zip([f"{d:.0f} m" for d in distances_m], tall_px, *curves.values())
+heights_px = [f"{camera.height_in_image_px(d, 0.5):.0f} px" for d in distances_m]
+rows = zip([f"{d:.0f} m" for d in distances_m], heights_px, *curves.values())
 display(Table(("distance", "post is tall", *curves), rows, decimals=2))
 bad = distances_m[curves["color"] < 0.8]
 compare_guess("12.far", f"{bad[0]:.0f} m")
@@ -560,7 +560,7 @@ smallest_px = rendered_height_px(
     color, another_lens, settings, lighting="overcast", pictures=4, seed=1
 )
 robot = Robot(camera, smallest_px, settings, name="trolley, color detector")
-sheet = measure(robot, color, lighting="overcast", pictures=4)
+sheet = measure(color, robot, lighting="overcast", pictures=4)
 
 
 def show(sheet):

@@ -135,7 +135,7 @@ class Pack(CheckedFields):
                     f"cell {place} is at {volt:.2f} V, above full, {self.full_v:.2f} V: it is overcharged and may burn; do not use it, keep away, follow its maker's instructions"
                 )
         spread = max(self.cell_v) - min(self.cell_v)
-        # A volt's last digit is no difference: meters show hundredths. A pack with a damaged cell is not to be balanced.
+        # A volt's last digit is not a difference: meters show hundredths. A pack with a damaged cell is not to be balanced.
         if spread > MOST_SPREAD_V + 1e-9 and not problems:
             problems.append(
                 f"its cells differ by {spread:.2f} V, more than {MOST_SPREAD_V:.2f} V: the lowest is emptied below its limit and the highest overcharged; "
@@ -144,7 +144,9 @@ class Pack(CheckedFields):
         return problems
 
 
-def running_time_min(pack: Pack, power_w: float, peak_w: float | None = None, share: float = 0.8) -> Answer:
+def running_time_min(
+    pack: Pack, power_w: float, peak_w: float | None = None, depth_of_discharge: float = 0.8
+) -> Answer:
     """How long a pack runs a robot.
 
     Parameters
@@ -155,13 +157,13 @@ def running_time_min(pack: Pack, power_w: float, peak_w: float | None = None, sh
         Mean power of computer, camera and motors, taken from the pack, W.
     peak_w : float, optional
         Largest power, when all motors start or stall; `power_w` when left out.
-    share : float
-        Of the capacity that is used.
+    depth_of_discharge : float
+        Fraction of the capacity that is used.
 
     Returns
     -------
     Answer
-        Minutes: ``60 Ah share / I``, with ``I = P / (cells nominal_v)``.
+        Minutes: ``60 Ah D / I``, with ``D`` the depth of discharge, with ``I = P / (cells nominal_v)``.
 
     Raises
     ------
@@ -176,7 +178,7 @@ def running_time_min(pack: Pack, power_w: float, peak_w: float | None = None, sh
     """
     mean = number(power_w, "power_w", 0, 1e5, open_low=True, repair="measure current times voltage")
     peak = mean if peak_w is None else number(peak_w, "peak_w", mean, 1e5, repair="it is at least the mean power")
-    used = number(share, "share", 0, 1, open_low=True)
+    used = number(depth_of_discharge, "depth_of_discharge", 0, 1, open_low=True)
     refuse_cells(pack)
     low, high = DISCHARGE_C
     if not low <= pack.temperature_c <= high:
@@ -310,7 +312,7 @@ class Charger(CheckedFields):
 _CHARGING_FACTOR = 1.3
 
 
-def charging_time_min(pack: Pack, charger: Charger, share: float = 0.8) -> Answer:
+def charging_time_min(pack: Pack, charger: Charger, depth_of_discharge: float = 0.8) -> Answer:
     """How long a charger takes, if it may be used with this pack at all.
 
     Parameters
@@ -319,8 +321,8 @@ def charging_time_min(pack: Pack, charger: Charger, share: float = 0.8) -> Answe
         The pack.
     charger : Charger
         The charger.
-    share : float
-        Of the capacity that is to be put back.
+    depth_of_discharge : float
+        Fraction of the capacity that has been used, and is put back.
 
     Returns
     -------
@@ -343,7 +345,7 @@ def charging_time_min(pack: Pack, charger: Charger, share: float = 0.8) -> Answe
     wrong = charger.problems(pack)
     if wrong:
         raise InputError(f"a pack must be charged by a charger made for it: {wrong[0]}")
-    put = number(share, "share", 0, 1, open_low=True)
+    put = number(depth_of_discharge, "depth_of_discharge", 0, 1, open_low=True)
     return Answer(
         60 * _CHARGING_FACTOR * put * pack.capacity_ah / charger.current_a,
         "min",

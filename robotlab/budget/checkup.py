@@ -20,7 +20,7 @@ from robotlab.loop.limits import check_real_limits, free_distance_m, stopping_m
 DETECTOR_MB, CORE_MB = 200.0, 200.0
 # Of the printed rate of a radio link (common practice, no source).
 USABLE_SHARE = 0.5
-DRIVING_CAUTION = "A check-up on paper is no permission to drive: wheels off the ground first, a hand on the power switch, a clear floor, people and pets out of reach"
+DRIVING_CAUTION = "A check-up on paper is not permission to drive: wheels off the ground first, a hand on the power switch, a clear floor, people and pets out of reach"
 
 
 @dataclass(frozen=True)
@@ -196,7 +196,7 @@ def _power(robot: RobotFile) -> Iterator[Line]:
         f"board and motors take {least:g} to {most:g} V: take another number of cells, or a converter made for both ends",
     )
     try:
-        time = running_time_min(pack, power["mean_w"], power.get("peak_w"), power.get("share", 0.8))
+        time = running_time_min(pack, power["mean_w"], power.get("peak_w"), power.get("depth_of_discharge", 0.8))
     except InputError as error:
         yield _refused("running time", error)
         return

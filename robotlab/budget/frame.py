@@ -27,7 +27,7 @@ def check_stages(stages_s: Mapping[str, float]) -> dict[str, float]:
     InputError
         If there is none, or all are 0.
     MotionError
-        If a time is no number of 0 or more.
+        If a time is not a number of 0 or more.
 
     Examples
     --------

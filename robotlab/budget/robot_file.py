@@ -23,13 +23,13 @@ SECTIONS: dict[str, str] = {
     "camera": "*width_px *height_px *hfov_deg *frame_hz *delay_s height_m pitch_deg",
     "detector": "*smallest_px memory_mb",
     "board": "*stages_s own_threads free_memory_mb free_disk_mb network_mbps",
-    "power": "*mean_w peak_w min_v max_v wanted_min share",
+    "power": "*mean_w peak_w min_v max_v wanted_min depth_of_discharge",
     "battery": "*cells *capacity_ah full_v nominal_v empty_v stop_v discharge_c charge_c cell_v temperature_c",
     "charger": "*cells *current_a balances full_v",
     "page": "*kind *frame_hz watchers bits_per_px",
-    "capture": "*recordings *seconds_each *pictures_hz kind bits_per_px",
+    "capture": "*recordings *duration_s *pictures_hz kind bits_per_px",
 }
-# The only values in a section that are no numbers.
+# The only values in a section that are not numbers.
 _TRUTH = (bool, "true or false")
 _OTHER: dict[str, tuple[Any, str]] = {
     "stages_s": (dict, "names with numbers, in braces"),
@@ -98,7 +98,7 @@ def read_robot(path: str | os.PathLike) -> RobotFile:
     Raises
     ------
     InputError
-        If it is no JSON, a key is unknown or missing, or a value is out of range.
+        If it is not JSON, a key is unknown or missing, or a value is out of range.
 
     Examples
     --------

@@ -119,7 +119,7 @@ def network_load(
 
 def capture_storage(
     recordings: int,
-    seconds_each: float,
+    duration_s: float,
     pictures_hz: float,
     width_px: int,
     height_px: int,
@@ -132,8 +132,8 @@ def capture_storage(
     ----------
     recordings : int
         How many.
-    seconds_each : float
-        Length of one, s.
+    duration_s : float
+        Of each recording, s.
     pictures_hz : float
         Pictures kept of each second.
     width_px, height_px : int
@@ -159,7 +159,7 @@ def capture_storage(
     88.5 MB (720 pictures; 3.2 bits a pixel, measured on the shipped pictures)
     """
     count = whole(recordings, "recordings", 1)
-    each = number(seconds_each, "seconds_each", 0, open_low=True) * number(pictures_hz, "pictures_hz", 0, open_low=True)
+    each = number(duration_s, "duration_s", 0, open_low=True) * number(pictures_hz, "pictures_hz", 0, open_low=True)
     size = picture_bytes_of(width_px, height_px, kind, bits_per_px)
     return Answer(count * each * size / 1e6, "MB", f"{count * each:.0f} pictures; {_of(kind, bits_per_px)}")
 

@@ -151,7 +151,7 @@ def _read(content: bytes) -> dict[str, np.ndarray]:
         raise _Refused("has PyTorch's newer layout, which is not read here")
     stream = io.BytesIO(content)
     if _Reader(stream).load() != MAGIC or _Reader(stream).load() != PROTOCOL:
-        raise _Refused("is no PyTorch file")
+        raise _Refused("is not a PyTorch file")
     facts = _Reader(stream).load()
     if type(facts) is not dict or facts.get("little_endian") is not True:
         raise _Refused("was written on a machine of another byte order")

@@ -96,9 +96,9 @@ def square_crop(picture: np.ndarray, box: np.ndarray, margin: float = MARGIN) ->
     Raises
     ------
     PictureError
-        If `picture` is no RGB byte picture.
+        If `picture` is not an RGB byte picture.
     BoxError
-        If the box is no box, or its middle lies outside.
+        If the box is not a box, or its middle lies outside.
     InputError
         If the margin is negative.
 

@@ -150,7 +150,7 @@ class ImageNetClassifier:
         Raises
         ------
         PictureError
-            If one is no RGB byte picture.
+            If one is not an RGB byte picture.
         """
         return softmax(self.scores(pictures))
 

@@ -138,7 +138,7 @@ class Classifier:
         Raises
         ------
         PictureError
-            If one is no RGB byte picture.
+            If one is not an RGB byte picture.
         """
         return softmax(self.scores(pictures))
 

@@ -37,7 +37,9 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     chosen = data.only(recordings=recordings) if recordings else data
     waiting = len(chosen) - len(chosen.labeled)
     if waiting:
-        say(f"note: {waiting} of {len(chosen)} pictures are not labeled yet and left out; robotlab label goes on")
+        say(
+            f"note: {waiting} of {len(chosen)} pictures are not labeled yet and left out; label them with 'robotlab label'"
+        )
     return chosen.labeled
 
 

@@ -111,7 +111,7 @@ def run(options: Options) -> int:
 
 
 def _real(options: Options) -> int:
-    from robotlab.checks import said
+    from robotlab.checks import error_message
     from robotlab.cli import robot_options
     from robotlab.control import SimulatedLink
     from robotlab.loop import drive
@@ -132,7 +132,7 @@ def _real(options: Options) -> int:
     asked = sys.stdin is not None and sys.stdin.isatty()
     if not (asked or options.dry_run or options.wheels == "emulated"):
         raise InputError(
-            "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
+            "a robot needs a person who answers the preflight's questions, there is no terminal here; run this in one, or add --dry-run"
         )
     robot_options.check_robot_numbers(options)
     camera, place = robot_options.camera_of(options), robot_options.address_of(options.page) if options.page else None
@@ -189,7 +189,7 @@ def _real(options: Options) -> int:
             )
         except BaseException as error:
             if page is not None:
-                page.finish(said(error))
+                page.finish(error_message(error))
             if log.exists():
                 show(f"run log: {log}")
             raise
@@ -226,7 +226,9 @@ def _answered(link: MotorLink, board: EmulatedBoard | None, settings: Settings, 
     from robotlab.robot.preflight import ask_before, ask_last, check_signs
 
     if not asked:  # emulated wheels
-        show("not asked, for the wheels are emulated and here is no terminal: power switch, wheels up, signs, floor")
+        show(
+            "not asked, for the wheels are emulated and there is no terminal here: power switch, wheels up, signs, floor"
+        )
         return True
 
     def ask(question: str) -> str:

@@ -40,7 +40,7 @@ def run(options: Options) -> int:
     Raises
     ------
     DataSetError
-        If the data set does not open, or a picture is none of it.
+        If the data set does not open, or a picture is not in it.
     """
     from robotlab.cli.jupyter import start_jupyterlab
     from robotlab.label import LabelStore

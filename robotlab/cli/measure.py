@@ -144,7 +144,7 @@ def _wheels(options: Options) -> int:
     where = _needed(options, "wheels", "serial:/dev/ttyUSB0")
     print(
         "Tape two marks on the floor. Wheels off the ground first; a hand on the switch that cuts the motors' power;\n"
-        "people and pets out of reach. A stop in software is no safety function (IEC 60204-1, ISO 13850)."
+        "people and pets out of reach. A stop in software is not a safety function (IEC 60204-1, ISO 13850)."
     )
     link = open_wheels(where)
     try:

@@ -131,7 +131,7 @@ class Band:
             Of the three scales the smallest margin: 1 in the middle of the
             scale's range, down to 1 / (half the range + 1) at an end, 0
             outside.  An end at the end of its scale (saturation or value 255
-            or 0, all hues) is no boundary and costs nothing.
+            or 0, all hues) is not a boundary and costs nothing.
 
         Examples
         --------

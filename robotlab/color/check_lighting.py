@@ -179,7 +179,7 @@ def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> Lighting
         )
     else:
         words = f"Wrong tool: in {100 * fraction:.0f} % of the pictures a second blob is at least half as large as the largest"
-    sentence = f"{words}. How far the target's color has moved cannot be told without a box round it."
+    sentence = f"{words}. How far the target's color has moved cannot be told without a box around it."
     nan = float("nan")
     return LightingCheck(len(pictures), 0, nan, nan, nan, nan, lookalikes, nan, usable, sentence)
 

@@ -25,7 +25,7 @@ OUTSIDE_PERCENT = 5.0
 # else, such as the white of a banded post (common practice, no source).
 PALE = 0.4
 
-# Added at each end afterwards, for lighting and noise not seen yet (common
+# Added at each end afterward, for lighting and noise not seen yet (common
 # practice, no source): steps of hue, of saturation and value.
 HUE_SLACK = 3
 OTHER_SLACK = 20
@@ -139,7 +139,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     -------
     Band
         Percentiles and some slack.  Saturation has no upper end, and value
-        none unless the colors are dark or gray: a lit target is no other
+        none unless the colors are dark or gray: a lit target is the same
         target.
 
     Raises

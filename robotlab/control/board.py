@@ -130,7 +130,7 @@ class Board:
     Attributes
     ----------
     ignored : int
-        Lines whose check did not agree, or that are no words and numbers.
+        Lines whose check did not agree, or that are not words and numbers.
 
     Examples
     --------

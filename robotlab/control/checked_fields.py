@@ -22,7 +22,7 @@ def checked(check: Callable[[Any, str], Any], default: Any = MISSING) -> Any:
 def required(check: Callable[..., Any] = number, **limits: Any) -> Any:
     """A field without a default, so whoever makes the group must give it.
 
-    ``capacity_ah: float = required(low=0)`` is no default, though it stands where one would:
+    ``capacity_ah: float = required(low=0)`` is not a default, though it stands where one would:
     it says how the field is checked.  `check` gets the value, its name and the `limits`.
     """
     return checked(partial(check, **limits))

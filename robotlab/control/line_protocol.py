@@ -25,7 +25,7 @@ whose check agrees, and ignores the others.
 
 **A board must ramp to a halt by itself when no line was done for 250 ms**, at
 least as hard as the computer's ramp: that is the last software guard, and like
-all software it is no safety function.  A board that halted so answers
+all software it is not a safety function.  A board that halted so answers
 ``NO seq halted`` to every ``GO`` until one at speed 0 has come: the computer
 may have slept, and what it sends then is old.
 

@@ -294,7 +294,7 @@ class SerialLink:
             if self._stale and drop is not None:
                 drop()  # what the board has not read is old: it must not do it later
             self.stream.write(frame(word, seq, *values))
-        except Exception as error:  # termios.error, which pyserial lets through, is no OSError
+        except Exception as error:  # termios.error, which pyserial lets through, is not an OSError
             raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
         end = self._clock() + self._reply
         while True:

@@ -22,12 +22,12 @@ class Ramp:
         Most change of speed a second, m/s^2 (or rad/s^2 for a yaw rate).
         ``None`` follows at once: the robot then jumps.
     start : float
-        Speed at the start.
+        Speed at the start, in the unit of the ramp: m/s, or rad/s for a yaw rate.
 
     Attributes
     ----------
     speed : float
-        The speed now.
+        The speed now, m/s (or rad/s).
     accel : float
         Always 0: no step binds a later one.
 
@@ -94,12 +94,12 @@ class JerkRamp:
     max_jerk_mps3 : float
         Most change of acceleration a second, m/s^3.
     start : float
-        Speed at the start.
+        Speed at the start, in the unit of the ramp: m/s, or rad/s for a yaw rate.
 
     Attributes
     ----------
     speed : float
-        The speed now, m/s.
+        The speed now, m/s (or rad/s).
     accel : float
         The acceleration now, m/s^2.
 
@@ -185,7 +185,7 @@ def make_ramp(max_accel_mps2: float | None, max_jerk_mps3: float | None = None, 
     max_jerk_mps3 : float or None
         Jerk limit; ``None`` has the acceleration jump.
     start : float
-        Speed at the start.
+        Speed at the start, in the unit of the ramp: m/s, or rad/s for a yaw rate.
 
     Returns
     -------
@@ -303,7 +303,7 @@ def stopping_distance_m(
     ramp's by the time constant.  A symmetric ramp covers ``v T / 2`` whether
     its jerk is limited or not.
 
-    A computed distance is not a guarantee: a slope, a wet floor, a worn tyre
+    A computed distance is not a guarantee: a slope, a wet floor, a worn tire
     or a hung computer make it longer, and software is not a safety function.
     Measure it on the floor where the robot will run.
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import TypeVar
 
-from robotlab.checks import number, said
+from robotlab.checks import error_message, number
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
 from robotlab.control.jitter import Jitter
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S
@@ -167,7 +167,7 @@ class RampThread:
         # Ctrl-C and SystemExit are a person's stop; anything else is a part that failed.
         if isinstance(error, Exception):
             with self._at_once():
-                self._stop.fail(said(error))
+                self._stop.fail(error_message(error))
         self.close()
         if error is not None and self.halt_error is not None:
             error.add_note(str(self.halt_error))
@@ -221,7 +221,7 @@ class RampThread:
         """
         if not self._thread.is_alive():
             raise MotionError(
-                f"the ramp thread must be running, it ended ({said(self.error) if self.error else 'closed'}); start a new one"
+                f"the ramp thread must be running, it ended ({error_message(self.error) if self.error else 'closed'}); start a new one"
             )
         with self._lock:
             self._told_s = max(steady_s(), self._told_s)
@@ -244,7 +244,7 @@ class RampThread:
                 f"the {part} must come back, it hung for {self.silent_s():.3g} s; {repair}"
             )
             with self._at_once():
-                self._stop.fail(said(self.error))
+                self._stop.fail(error_message(self.error))
             # The command that it hangs in must not go out late.
             with suppress(AttributeError):
                 ctypes.pythonapi.PyThreadState_SetAsyncExc(
@@ -328,12 +328,16 @@ class RampThread:
                 if not self._step(steps):
                     break
             if self._stop.reason and self.error is None:
-                why = f" ({said(self._refused)})" if self._stop.reason.startswith("link ") and self._refused else ""
+                why = (
+                    f" ({error_message(self._refused)})"
+                    if self._stop.reason.startswith("link ") and self._refused
+                    else ""
+                )
                 self.error = MotionError(f"{self._stop.reason}{why}; find the cause, then start again")
         except BaseException as error:
             self.error = self.error or error
         finally:
-            self._stop.fail(said(self.error))
+            self._stop.fail(error_message(self.error))
             self._halt()
             self._disown()
 
@@ -367,7 +371,7 @@ class RampThread:
             left, right = self._drive.wheels(*order)
             call_confirmed(self._link.send, *scale_wheel_speeds(left, right, self._max))
         except Exception as error:
-            # One lost line is no lost link: the silence says when it is.
+            # One lost line is not a lost link: the silence says when it is.
             if not self._watched:
                 raise
             self._refused = error
@@ -383,7 +387,7 @@ class RampThread:
             call_confirmed(self._link.stop)
         except BaseException as error:
             self.halt_error = MotionError(
-                f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
+                f"HALT must be confirmed, it was not ({error_message(error)}); cut the power, then check cable and board"
             )
             return False
         with self._at_once():

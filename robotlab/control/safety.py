@@ -1,4 +1,4 @@
-"""The watchdog: stop when a part of the loop falls silent.
+"""Watchdog, clocks and stop categories: stop when a part of the loop falls silent.
 
 What is here helps a trolley to stop in an orderly way.  It is **not a safety
 function**: the program can hang, and then none of it runs.  Stop categories
@@ -30,7 +30,7 @@ def steady_s() -> float:
     """The time on a clock that only goes forward, also while the machine sleeps.
 
     ``time.monotonic`` stands still on Linux while the lid of a laptop is closed:
-    measured with it, ten minutes asleep are no silence.
+    measured with it, ten minutes asleep are not silence.
 
     Returns
     -------
@@ -139,10 +139,10 @@ class Watchdog:
         Longest silence of each part, in the order in which they feed each
         other, for instance ``{"camera": 0.5, "detector": 0.5, "link": 0.3}``.
     max_gap_s : float
-        Longest time between two checks; a longer one, or one backwards,
+        Longest time between two checks; a longer one, or one backward,
         means that the clock jumped or that the program was held up.
     clock : callable
-        Gives the time in seconds; must never go backwards.
+        Gives the time in seconds; must never go backward.
     steady : callable, optional
         A second clock to hold the first one against: a clock that stands
         still, or runs too fast or too slow, never reports a silence.  They may

@@ -1,4 +1,4 @@
-"""Stability of the steering loop: how large may the proportional gain be?
+"""Stability of the steering loop: how large the proportional gain may be.
 
 The robot turns at the yaw rate ``K * bearing`` (P control).  The latency ``T``
 is the age of the bearing when its command acts, so the bearing obeys
@@ -259,8 +259,8 @@ def ultimate_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     low, high = 0.0, 1.0 / number(frame_s, "frame_s", 0, open_low=True)
     while growth_per_frame(high, frame_s, delay_s, lag_s) <= 1:
         low, high = high, 2 * high
-    # 60 halvings reach the last bit; a little above 1 allows for rounding of
-    # the eigenvalue, which is 1 exactly for a gain of 0.
+    # Bisection by hand: the core drives with it, and a robot's install has no SciPy. 60 halvings reach the last bit;
+    # a little above 1 allows for rounding of the eigenvalue, which is 1 exactly for a gain of 0.
     for _ in range(60):
         middle = (low + high) / 2
         if growth_per_frame(middle, frame_s, delay_s, lag_s) <= 1 + 1e-12:

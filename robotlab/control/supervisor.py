@@ -165,7 +165,7 @@ class Supervisor:
         self._period = number(period_s, "period_s", 0, open_low=True)
         self._patience = number(command_hold_s, "command_hold_s", 0)
         self._delay, self._max_age = number(delay_s, "delay_s", 0), max_age_s
-        # The board counts from what it hears, we from what we sent: two steps are in reserve, but a step is no silence.
+        # The board counts from what it hears, we from what we sent: two steps are in reserve, but a step is not silence.
         timeout = number(board_timeout_s, "board_timeout_s", 0, open_low=True)
         self._board_s = max(timeout - 2 * self._period, 1.5 * self._period)
         self.control = HeldControl(hold_to_run_s)

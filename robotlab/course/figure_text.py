@@ -1,4 +1,4 @@
-"""Is the text of a lesson's figure still readable in a small window?
+"""Check that the text of a lesson's figures stays readable in a small window.
 
 The builder's kernel measures every figure that a cell shows, and refuses one
 with smaller text.  So no lesson holds such a figure.

@@ -1,4 +1,4 @@
-"""Is the Jupyter that shows a notebook in the same environment as its kernel?
+"""Check that the Jupyter that shows a notebook is in the same environment as its kernel.
 
 When it is not, code runs and pictures that should move stay away: their
 browser side is installed with Jupyter, their Python side with the kernel.
@@ -89,7 +89,7 @@ def kernel_match() -> KernelMatch:
 
     Returns
     -------
-    Match
+    KernelMatch
         `same` is None outside a notebook, and where the system hides the parent.
 
     Examples
@@ -107,7 +107,7 @@ def kernel_match() -> KernelMatch:
 def _jupyter_above() -> str:
     """Environment of the nearest parent process that is a Jupyter, or nothing."""
     try:
-        import psutil  # Comes with ipykernel, so wherever there is a kernel.
+        import psutil  # An extra's, and this module must do without.
     except ModuleNotFoundError:
         return ""
     try:

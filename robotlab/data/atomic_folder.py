@@ -51,7 +51,7 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
     'ten crates'
     """
     folder = Path(os.path.realpath(folder))
-    _check_place(folder, replace)
+    _check_replaceable(folder, replace)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with beside(folder) as place:
         place.mkdir()
@@ -61,10 +61,10 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
             raise DataSetError(str(error).replace(str(place), str(folder))) from None
         for inside in (*(found for found, _, _ in os.walk(place)), place.parent):
             flush_folder(inside)
-        _take_place(place, folder)
+        _rename_into_place(place, folder)
 
 
-def _check_place(folder: Path, replace: bool) -> None:
+def _check_replaceable(folder: Path, replace: bool) -> None:
     """Refuse to write over anything that nobody offered up."""
     if not folder.exists():
         return
@@ -96,7 +96,7 @@ def _check_place(folder: Path, replace: bool) -> None:
         )
 
 
-def _take_place(place: Path, folder: Path) -> None:
+def _rename_into_place(place: Path, folder: Path) -> None:
     """Give `place` the name `folder`; what was there gets the name `place`."""
     if not folder.exists():
         os.rename(place, folder)

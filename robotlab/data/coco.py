@@ -131,7 +131,7 @@ class Reader:
                 self.tell("numbers must be finite, it holds NaN or infinity; put a number or leave it out")
         names, ids, kept = self._categories(value["categories"])
         rows = self._pictures(value["images"])
-        # What was refused has been told of once; boxes in it are no further problems.
+        # What was refused has been told of once; boxes in it are not further problems.
         listed = {
             key: {as_id(r.get("id")) for r in value[key] if isinstance(r, dict)} - {None}
             for key in ("images", "categories")
@@ -222,8 +222,6 @@ class Reader:
                     f"{', '.join(str(root) for root in self.finder.roots)}; copy it there, or take the entry out"
                 )
             path = path or self.finder.folder / name.replace("\\", "/")
-            if "lamp" in record:  # the old name of lighting
-                record = {"lighting": record["lamp"], **record}
             foreign = [key for key in ("recording", "lighting") if printable(record.get(key)) != str(record.get(key))]
             if foreign:
                 raise DataSetError(

@@ -234,7 +234,7 @@ Real pictures: 48 tiles of 160 × 160 px, cut from one photograph of 24 coins on
   are cut by the strip and show 65 to 87 % of themselves at most.
 - **Tiles.** Every 11 px across and every 20 px down, 24 a side. `visibility` is the part of the coin that the tile
   shows; coins that show less than half are marked `ignore`, and `iscrowd` for tools that know that flag alone: they
-  need not be found, and finding them is no error.
+  need not be found, and finding them is not an error.
 - **Limits.** One photograph, one light, one plate, 12 coins a side: tiles overlap, so they are far from independent,
   and a good figure here says that the trainer works, not that coins will be found elsewhere. Gray: the color detector
   has nothing to hold on to. No distances, no lightings.

@@ -11,7 +11,7 @@ import numpy as np
 
 from robotlab import image as pictures_io
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.errors import DataSetError, PictureError, some
+from robotlab.errors import DataSetError, InputError, PictureError, short, some
 
 # LVIS has 1203 (Gupta et al., CVPR 2019); a confusion matrix takes memory with their square.
 MOST_CLASSES = 2000
@@ -31,7 +31,7 @@ class DataSet:
         Class names, in the order of the file; labels index into them.
     category_ids : tuple of int or str
         The classes' ids in the file; may have gaps.
-    pictures : tuple of Entry
+    pictures : tuple of LabeledImage
         The pictures, in the order of the file.
     categories : tuple of mapping
         The classes' records as they stand in the file.
@@ -308,6 +308,35 @@ class DataSet:
         if size != label:
             raise DataSetError(f"{where}: {size_problem(label, size)}")
         return picture
+
+
+def check_data_set(data: object) -> DataSet:
+    """What is to be a data set, checked.
+
+    Parameters
+    ----------
+    data : object
+        From a caller.
+
+    Returns
+    -------
+    DataSet
+        The same.
+
+    Raises
+    ------
+    InputError
+        If it is something else.
+
+    Examples
+    --------
+    >>> check_data_set("labels")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: data must be a data set, got 'labels'; open one with robotlab.data.open_dataset
+    """
+    if not isinstance(data, DataSet):
+        raise InputError(f"data must be a data set, got {short(data)}; open one with robotlab.data.open_dataset")
+    return data
 
 
 def size_problem(label: tuple[int, int], real: tuple[int, int]) -> str:

@@ -43,7 +43,7 @@ class LabeledImage:
     crowd : (N,) ndarray of bool
         A box around many things at once (COCO's ``iscrowd``).
     ignore : (N,) ndarray of bool
-        A thing that nobody has to find, and that is no error to find.
+        A thing that nobody has to find, and that is not an error to find.
     visibility : (N,) ndarray
         Visible part of the thing, 0 to 1; 1 where unknown.
     distances_m : (N,) ndarray
@@ -133,7 +133,7 @@ class LabeledImage:
 
         Returns
         -------
-        Entry
+        LabeledImage
             With those boxes.
 
         Examples

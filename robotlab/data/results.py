@@ -41,7 +41,7 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
     Raises
     ------
     DataSetError
-        If the file is no such list, or an entry breaks a rule.
+        If the file is not such a list, or an entry breaks a rule.
 
     Examples
     --------

@@ -269,7 +269,7 @@ def find_leaks(train: DataSet, test: DataSet, limit_bits: int = NEAR_BITS) -> tu
     Notes
     -----
     A leak is a reason to look, not a proof: a robot that stands still makes
-    two recordings of one view.  And no leak is no proof either: the same
+    two recordings of one view.  And no leak is not proof either: the same
     place from a step to the side is not found.
 
     Examples

@@ -7,7 +7,7 @@ import re
 
 from robotlab.errors import printable
 
-# Longer words are no ids; every message names one.
+# Longer words are not ids; every message names one.
 LONGEST_ID = 500
 # Plain decimal digits: Python itself would also take 1_000, and digits of other scripts.
 _NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?", re.ASCII)

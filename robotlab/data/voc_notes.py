@@ -88,7 +88,7 @@ def read_note(tree: ElementTree.Element, where: str) -> dict[str, Any]:
     Raises
     ------
     DataSetError
-        If it is no JSON object.
+        If it is not a JSON object.
     """
     text = tree.findtext(TAG)
     if text is None:

@@ -217,7 +217,6 @@ def picture_record(entry: LabeledImage, file_name: str) -> dict:
             record[key] = value if isinstance(value, str) else plain(value)
         else:
             record.pop(key, None)
-    record.pop("lamp", None)  # the old name of lighting
     return record
 
 

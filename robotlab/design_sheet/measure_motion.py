@@ -157,7 +157,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     0.85
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
-    return max(_way_m(robot, speed, hung) for hung in (False, True))
+    return max(_distance_to_rest_m(robot, speed, hung) for hung in (False, True))
 
 
 def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
@@ -214,7 +214,7 @@ def standing(ahead_m: float) -> Walk:
     Returns
     -------
     Walk
-        Ten seconds long; the post stays afterwards.
+        Ten seconds long; the post stays afterward.
 
     Examples
     --------
@@ -231,8 +231,8 @@ def _far_run(settings: Settings, duration_s: float, **more: Any) -> Run:
     return simulate(_SEES_ALL, walk, default_camera(), settings, pictures=False, duration_s=duration_s, **more)
 
 
-def _way_m(robot: Robot, speed_mps: float, hung: bool) -> float:
-    """Way to rest after a fault at a steady speed; the longer of two: the computer goes on, or hangs just before it brakes."""
+def _distance_to_rest_m(robot: Robot, speed_mps: float, hung: bool) -> float:
+    """Distance to rest after a fault at a steady speed; the longer of two: the computer goes on, or hangs just before it brakes."""
     s = robot.settings
     wheel = speed_mps / (1 - s.motor.slip)
     settings: Settings = s.but(

@@ -44,8 +44,8 @@ _SCALES = (0.02, 4.0)
 
 
 def measure_band(
-    robot: Robot,
     detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
+    robot: Robot,
     *,
     lighting: str = "daylight",
     pictures: int = 24,
@@ -56,10 +56,10 @@ def measure_band(
 
     Parameters
     ----------
-    robot : Robot
-        Its camera and its target; its `smallest_px` is not used.
     detector : Detector, GroundTruthDetector or callable
         What looks.
+    robot : Robot
+        Its camera and its target; its `smallest_px` is not used.
     lighting : str
         One of :data:`robotlab.greenhouse.LIGHTINGS`.
     pictures : int
@@ -88,7 +88,7 @@ def measure_band(
     --------
     >>> from robotlab.loop import GroundTruthDetector, default_camera
     >>> robot = Robot(default_camera(160, 120), smallest_px=12)
-    >>> near, far = measure_band(robot, GroundTruthDetector(smallest_px=12), pictures=2)
+    >>> near, far = measure_band(GroundTruthDetector(smallest_px=12), robot, pictures=2)
     >>> round(near, 1), round(far, 1)
     (0.6, 5.5)
     """
@@ -106,8 +106,8 @@ def measure_band(
 
 
 def measure_smallest_object_m(
-    robot: Robot,
     detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
+    robot: Robot,
     distance_m: float,
     *,
     lighting: str = "daylight",
@@ -119,7 +119,7 @@ def measure_smallest_object_m(
 
     Parameters
     ----------
-    robot, detector
+    detector, robot
         As in :func:`measure_band`.
     distance_m : float
         Along the ground, m.
@@ -136,7 +136,7 @@ def measure_smallest_object_m(
     --------
     >>> from robotlab.loop import GroundTruthDetector, default_camera
     >>> robot = Robot(default_camera(160, 120), smallest_px=12)
-    >>> round(measure_smallest_object_m(robot, GroundTruthDetector(smallest_px=12), 1.2, pictures=1), 1)
+    >>> round(measure_smallest_object_m(GroundTruthDetector(smallest_px=12), robot, 1.2, pictures=1), 1)
     0.1
     """
     pictures, recall = whole(pictures, "pictures", 1), number(recall, "recall", 0, 1)
@@ -192,7 +192,7 @@ def rendered_height_px(
     """
     # Any number will do for the smallest height: measuring does not use it.
     robot = Robot(camera, 1.0, settings or Settings())
-    far = measure_band(robot, detector, lighting=lighting, pictures=pictures, seed=seed)[1]
+    far = measure_band(detector, robot, lighting=lighting, pictures=pictures, seed=seed)[1]
     if far is None:
         return None
     # Read off the true boxes there, not computed: what is judged shall not lean on the formula that it feeds.

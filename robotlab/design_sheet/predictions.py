@@ -47,7 +47,7 @@ class Robot(CheckedFields):
     InputError
         If a number is out of range.
     MotionError
-        If `smallest_px` is no positive number.
+        If `smallest_px` is not a positive number.
 
     Notes
     -----

@@ -265,8 +265,8 @@ def predict(robot: Robot) -> DesignSheet:
 
 
 def measure(
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections] | None,
     robot: Robot,
-    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections] | None = None,
     *,
     lighting: str = "daylight",
     pictures: int = 24,
@@ -278,11 +278,11 @@ def measure(
 
     Parameters
     ----------
+    detector : Detector, GroundTruthDetector, callable or None
+        What looks; with ``None``, one that finds exactly what is at least
+        `smallest_px` tall, so that geometry alone is on trial.
     robot : Robot
         Its facts.
-    detector : Detector, GroundTruthDetector or callable, optional
-        What looks; when left out, one that finds exactly what is at least
-        `smallest_px` tall, so that geometry alone is on trial.
     lighting : str
         Under which lighting the pictures are rendered.
     pictures : int
@@ -308,13 +308,13 @@ def measure(
     Notes
     -----
     Measured in simulation, on a flat floor, with rendered pictures.  On your
-    own floor measure again: a slope, a wet patch or a worn tyre make every
+    own floor measure again: a slope, a wet patch or a worn tire make every
     stopping distance longer, and software is not a safety function.
 
     Examples
     --------
     >>> from robotlab.loop import default_camera
-    >>> sheet = measure(Robot(default_camera(160, 120), smallest_px=12), pictures=3)
+    >>> sheet = measure(None, Robot(default_camera(160, 120), smallest_px=12), pictures=3)
     >>> [row.key for row in sheet.apart()]
     []
     """
@@ -327,10 +327,10 @@ def measure(
     usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working range")
-    measured["near"], measured["far"] = measure_band(robot, looker, **usual)
+    measured["near"], measured["far"] = measure_band(looker, robot, **usual)
     if math.isfinite(plan.object_at_m):
         tell("the smallest usable object")
-        measured["object"] = measure_smallest_object_m(robot, looker, plan.object_at_m, **usual)
+        measured["object"] = measure_smallest_object_m(looker, robot, plan.object_at_m, **usual)
     tell("the ultimate gain")
     measured["ultimate_gain"] = measure_ultimate_gain(robot)
     measured["safe_gain"] = measured["ultimate_gain"] / GAIN_MARGIN

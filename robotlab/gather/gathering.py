@@ -291,7 +291,7 @@ def _run(
     notes = [f"recording {store.recording} was finished before: nothing to do"] if finished else []
     total = pictures.total
     full = False
-    first = 0 if store.again and isinstance(pictures, Frames) else store.next_place
+    first = 0 if store.again and isinstance(pictures, Frames) else store.next_candidate
     begun = min(len(known), total or len(known))
     try:
         with progress_bar(total, store.recording, progress, initial=begun, unit="picture") as bar:

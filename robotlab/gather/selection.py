@@ -47,7 +47,7 @@ class CandidateRecord:
     problem : str
         Why it cannot be read.
     relative : float or None
-        Sharpness over the median of its neighbors that are no near-duplicates.
+        Sharpness over the median of its neighbors that are not near-duplicates.
     soft : float or None
         Sharpness that is left when it is blurred by 1 px more, as a part.
     bytes : int or None

@@ -213,7 +213,7 @@ class Store:
                 half.unlink(missing_ok=True)
 
     @property
-    def next_place(self) -> int:
+    def next_candidate(self) -> int:
         """Number of the first candidate that has not been looked at."""
         return 1 + max((look.place for look in (*self.looks, *self.again.values())), default=-1)
 

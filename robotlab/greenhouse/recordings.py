@@ -15,10 +15,10 @@ import platform
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-import PIL
 import scipy
 
 from robotlab import image as pictures
@@ -343,7 +343,7 @@ def made_with() -> dict[str, str]:
     return {
         "numpy": np.__version__,
         "scipy": scipy.__version__,
-        "pillow": PIL.__version__,
+        "pillow": version("pillow"),
         "machine": platform.machine(),
     }
 

@@ -102,7 +102,7 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
                 before, after, part = plane[:-step], plane[step:], flow[:-step]
                 np.subtract(after, before, out=part)
                 if step == 1:
-                    # The end of a row and the start of the next are no neighbors.
+                    # The end of a row and the start of the next are not neighbors.
                     part[columns - 1 :: columns] = 0
                 part *= side
                 before += part

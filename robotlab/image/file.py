@@ -82,7 +82,7 @@ def load(path: str | os.PathLike) -> np.ndarray:
     Raises
     ------
     PictureError
-        If the file is missing, is no picture, is too large, or is cut short.
+        If the file is missing, is not a picture, is too large, or is cut short.
 
     Examples
     --------
@@ -113,7 +113,7 @@ def decode(content: bytes, name: str = "picture") -> np.ndarray:
     Raises
     ------
     PictureError
-        If the bytes are no picture, or too large, or cut short.
+        If the bytes are not a picture, are too large, or cut short.
 
     Examples
     --------
@@ -151,7 +151,7 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
     Raises
     ------
     PictureError
-        If the file is missing, is no picture, or is too large.
+        If the file is missing, is not a picture, or is too large.
 
     Examples
     --------
@@ -273,7 +273,7 @@ def _opened(file: BinaryIO, name: str) -> Iterator[tuple[Image.Image, int]]:
                 "viewer and export it (a phone's camera can also be set to take JPEG)"
             ) from None
         raise PictureError(
-            f"{name} must be a whole JPEG, PNG, WebP or BMP picture, it is no picture; copy or take it again"
+            f"{name} must be a whole JPEG, PNG, WebP or BMP picture, it is not one; copy or take it again"
         ) from None
     except Exception as error:  # damaged content raises nearly every class of Python's, by format and release
         raise PictureError(

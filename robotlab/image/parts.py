@@ -1,7 +1,7 @@
 """The parts of a picture file, looked through before Pillow reads it.
 
 The rule: a JPEG has at most 4096 segments, 32 MiB in all, before its pixels, and next to nothing between them; a PNG
-has at most 100 000 chunks, 1000 of which are no pixels; a BMP is not compressed.  Pillow goes through these in Python,
+has at most 100 000 chunks, 1000 of which are not pixels; a BMP is not compressed.  Pillow goes through these in Python,
 byte by byte or part by part, so that a file of nothing else took it minutes.
 """
 
@@ -26,7 +26,7 @@ def check_parts(file: BinaryIO, name: str) -> None:
     Parameters
     ----------
     file : binary file
-        At its beginning, and there again afterwards.
+        At its beginning, and there again afterward.
     name : str
         How error messages call it.
 

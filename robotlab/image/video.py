@@ -227,7 +227,7 @@ def open_video(
     ------
     InputError
         If OpenCV is not installed, the film or the camera is missing, or the
-        file is no film (a :class:`robotlab.errors.PictureError`).
+        file is not a film (a :class:`robotlab.errors.PictureError`).
 
     Examples
     --------

@@ -39,7 +39,7 @@ class BoxLabeler(Widget):
     Raises
     ------
     DataSetError
-        If it is no data set that opens, or a picture is none of it.
+        If the data set cannot be opened, or a picture is not in it.
 
     Notes
     -----

@@ -23,7 +23,7 @@ class LabeledBox:
     category_id : int or str
         Its class, by the id in the labels file.
     not_sure : bool
-        Nobody has to find it, and it is no error to find it: its annotation
+        Nobody has to find it, and it is not an error to find it: its annotation
         also carries ``ignore``.
     hidden : bool
         A part of the thing is hidden behind something else.
@@ -81,7 +81,7 @@ class LabeledBox:
         Raises
         ------
         DataSetError
-            If it is no box, or nothing of it is inside the picture.
+            If it is not a box, or nothing of it is inside the picture.
         """
         known = value if isinstance(value, dict) else {}
         numbers = four_numbers(known.get("box"))

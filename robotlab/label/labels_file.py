@@ -37,7 +37,7 @@ def tally(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> Coun
 
 
 def check_class_name(name: object, there: Iterable[str]) -> None:
-    """Refuse a class name that is no printable word, or is there already."""
+    """Refuse a class name that is not a printable word, or is there already."""
     if not is_word(name) or len(name) > 60:
         raise DataSetError(f"a class must have a printable name of at most 60 signs, got {short(name)}; write one")
     if name in there:

@@ -46,7 +46,7 @@ class LabelStore:
     Raises
     ------
     DataSetError
-        If it is no data set that opens, or is one of VOC files.
+        If the data set cannot be opened, or is one of VOC files.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Does the trolley still stop in time, whatever breaks?
+"""Fault campaigns: whether the trolley still stops in time, whatever breaks.
 
 :func:`fault_campaign` puts a trolley through faults and measures how far it drove
 without knowing where the post is, beside the stopping

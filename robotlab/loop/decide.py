@@ -135,7 +135,7 @@ class VelocityCommand:
         -------
         StopKind or None
             ``HOLD`` when the target is lost, ``RELEASE`` when a part has
-            failed, ``None`` when it is no stop.  Neither is an emergency stop.
+            failed, ``None`` when it is not a stop.  Neither is an emergency stop.
 
         Examples
         --------
@@ -258,7 +258,7 @@ class Follower:
             Within the limits of the settings; not yet ramped.
         """
         s, age = self._settings, now_s - self._since
-        # The age counts from the picture, so that what is under way anyway is no loss.
+        # The age counts from the picture, so that what is under way anyway is not a loss.
         expected = s.delay_s + s.detector_s + s.frame_s
         # An observation of the future, or of no time at all: the clock is wrong, and nobody knows for how long.
         self._stopped = self._stopped or not age >= 0

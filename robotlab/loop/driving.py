@@ -3,8 +3,8 @@
 Before it runs for the first time: wheels off the ground, a hand on the power
 switch, slow limits, and :func:`robotlab.control.sign_check` passed.  Then a
 clear floor, people and pets out of reach.  A stop in software is not a safety
-function (IEC 60204-1, ISO 13850).  A plain switch that cuts the power is no
-certified one either, but it works when the program hangs.
+function (IEC 60204-1, ISO 13850).  A plain switch that cuts the power is not
+a certified one either, but it works when the program hangs.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.checks import number, said
+from robotlab.checks import error_message, number
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.jitter import Jitter
 from robotlab.control.safety import steady_s
@@ -114,7 +114,7 @@ def drive(
     clock : callable
         Monotonic time, s.
     lifted : bool
-        The wheels are off the ground: that the view stays is no fault.
+        The wheels are off the ground: that the view stays is not a fault.
     show : callable, optional
         Called with each :class:`~robotlab.loop.viewers.ViewerFrame` in a thread of its own; one that is slow gets the
         newest and misses others.  Whatever it raises ends the drive, and so does one that hangs.
@@ -213,7 +213,7 @@ def drive(
             # The log says why; that the file cannot be written must not hide the error.
             if kind is not None:
                 with suppress(OSError, ValueError):
-                    event("fault", f"{kind.__name__}: {said(error)}")
+                    event("fault", f"{kind.__name__}: {error_message(error)}")
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
@@ -258,7 +258,7 @@ def drive(
             raise ramp.clock_error
         children = camera_thread.close()
         if ramp.error is not None:
-            state, reason = "fault", said(ramp.error)
+            state, reason = "fault", error_message(ramp.error)
             reason += camera_thread.remark() if reason.startswith("camera") else ""
         elif hold is not None and hold.ended:
             state, reason = "stop", hold.ended

@@ -177,7 +177,7 @@ class ClockJumps(_Beginning):
     from_s : float
         When.
     by_s : float
-        How far; negative is backwards.
+        How far; negative is backward.
     for_s : float
         For how long.
     """

@@ -95,7 +95,7 @@ class FreezeDetector:
 
     The same picture again, one of the last 10 000, or one that differs from
     one of the last 32 in less than 2 % of its pixels, such as a frozen one
-    with a clock drawn over it, is no sign of life: those are noticed.  A frozen picture to which noise is
+    with a clock drawn over it, is not a sign of life: those are noticed.  A frozen picture to which noise is
     added, or whose brightness changes by as little as one gray level, is not
     noticed: it counts as live.
 
@@ -225,7 +225,7 @@ def check_size(picture: np.ndarray, size_px: tuple[int, int], name: str) -> np.n
     Raises
     ------
     PictureError
-        If it is no picture, or one of another size.
+        If it is not a picture, or one of another size.
 
     Examples
     --------
@@ -296,7 +296,7 @@ def in_camera_px(found: Detections, camera: Camera, settings: PerceptionSettings
     Raises
     ------
     BoxError
-        If a box is so far out that its place is no number any more.
+        If a box is so far out that its place is not a number any more.
 
     Examples
     --------

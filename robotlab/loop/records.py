@@ -20,7 +20,7 @@ from robotlab.errors import InputError
 from robotlab.loop.settings import Settings
 from robotlab.loop.target import Observation
 
-if TYPE_CHECKING:  # the greenhouse is no part of driving
+if TYPE_CHECKING:  # the greenhouse is not part of driving
     from robotlab.greenhouse import Scene
 
 # Raised when a record's fields change their names or meaning.

@@ -106,7 +106,7 @@ class Run:
         Raises
         ------
         InputError
-            If the records are no run of this version, or hold no tick.
+            If the records are not a run of this version, or hold no tick.
         """
         by_kind: dict[str, list[dict]] = {
             kind: [] for kind in ("start", "tick", "picture", "observation", "event", "end")
@@ -199,7 +199,7 @@ class Run:
         Raises
         ------
         InputError
-            If the file is no run log.
+            If the file is not a run log.
         """
         return cls.from_records(read_log(path).records)
 

@@ -77,7 +77,7 @@ def simulate(
     sync_s: float | None = None,
     faults: FaultModel | None = None,
     strict: bool = True,
-    on_progress: Callable[[float], None] | None = None,
+    after_frame: Callable[[float], None] | None = None,
 ) -> Run:
     """Let a trolley follow a walking post, and record everything.
 
@@ -114,8 +114,8 @@ def simulate(
     strict : bool
         An error in the detector ends the simulation; False notes it and goes
         on without a result, as a robot must.
-    on_progress : callable, optional
-        Called with the fraction of the run that is done.
+    after_frame : callable, optional
+        Called after each frame with the fraction of the run that is done.
 
     Returns
     -------
@@ -163,8 +163,8 @@ def simulate(
         loop.write(start_record(detector, camera, loop.settings, **facts))
         for tick in range(ticks + 1):
             loop.step(tick)
-            if on_progress is not None and tick % loop.ticks_per_frame == 0:
-                on_progress(tick / ticks if ticks else 1.0)
+            if after_frame is not None and tick % loop.ticks_per_frame == 0:
+                after_frame(tick / ticks if ticks else 1.0)
         loop.write({"kind": "end", "t": round(ticks * loop.tick_s, 6)})
     return Run.from_records(loop.records, loop.pictures)
 
@@ -295,7 +295,7 @@ class _Loop:
         return live
 
     def _readable(self, frame: CameraFrame, t: float) -> bool:
-        """Whether a picture is one; if not, it is no sign of life either."""
+        """Whether a picture is one; if not, it is not a sign of life either."""
         if not self.keep:
             return True
         size = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
@@ -343,7 +343,7 @@ class _Loop:
                 raise found
             observation = self.follower.observe(found, taken, yaw)
         except Exception as error:
-            # Whatever it found, it works; only an error is no sign of life.
+            # Whatever it found, it works; only an error is not a sign of life.
             if self.strict:
                 raise
             self._event(t, "detector failed", f"{type(error).__name__}: {error}")

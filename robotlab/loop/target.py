@@ -1,7 +1,8 @@
-"""The target: which box it is (score, gating), and how far away.
+"""Choose the target among the detections (score threshold, gating), and measure its distance.
 
 What the detector found is checked before it is believed: its score, whether a
-box can be one at all, and whether it is where the target was just now.
+box can be one at all, and whether it is where the target was just now (inside
+the gate).
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from robotlab.errors import InputError
 # A box this near to the edge of the picture is cut by it: half a pixel of
 # reading error and one of resizing.
 _EDGE_PX = 1.5
-# Thinner than this is no box: no camera resolves it, and its distance would be
+# Thinner than this is not a box: no camera resolves it, and its distance would be
 # kilometers.
 _LEAST_PX = 1e-3
 # Nor is one so much larger than the picture: a detector may guess the part

@@ -141,19 +141,19 @@ def address_space() -> int:
     return high
 
 
-def set_limits(memory: int, seconds: int, file_size: int) -> None:
+def set_limits(memory_bytes: int, cpu_s: int, file_bytes: int) -> None:
     """Limits of the operating system on this process.
 
     Parameters
     ----------
-    memory : int
-        Bytes of address space.
-    seconds : int
-        Of processor time.
-    file_size : int
-        Bytes of one file.
+    memory_bytes : int
+        Address space.
+    cpu_s : int
+        Processor time.
+    file_bytes : int
+        Of one file.
     """
-    wanted = {"AS": memory, "CPU": seconds, "FSIZE": file_size, "NOFILE": 64, "NPROC": 64}
+    wanted = {"AS": memory_bytes, "CPU": cpu_s, "FSIZE": file_bytes, "NOFILE": 64, "NPROC": 64}
     wanted |= dict.fromkeys(("CORE", "MSGQUEUE", "MEMLOCK"), 0)
     for name, value in wanted.items():
         kind = getattr(resource, f"RLIMIT_{name}", None)

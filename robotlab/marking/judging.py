@@ -219,5 +219,5 @@ def _judged(task: Task, seed: int, outcomes: Sequence[Outcome], key: MarkingKey)
 
 
 def _all_alike(outcomes: Sequence[Outcome]) -> bool:
-    """One result whatever the inputs is no misconception, though it may agree with one."""
+    """One result whatever the inputs is not a misconception, though it may agree with one."""
     return len({text_of(one.value) for one in outcomes if one.kind == "value"}) < 2

@@ -80,7 +80,7 @@ def read_key(path: str | os.PathLike) -> MarkingKey:
     Raises
     ------
     InputError
-        If it is no such file.
+        If it is not such a file.
 
     Examples
     --------

@@ -197,7 +197,7 @@ def _labels(handed_in: list[Submission], seed: int | None) -> dict[str, str]:
 def _alike(notebooks: list[Marked]) -> list[tuple[str, str, float]]:
     answers: dict[str, list[str]] = {}
     for one in notebooks:
-        # What came with the lesson unchanged is no answer.
+        # What came with the lesson unchanged is not an answer.
         begun = [name for name, task in one.tasks.items() if task["kind"] != "not started"]
         answers.setdefault(one.label, []).extend(function_source(one.submission.cells, name) for name in begun)
     labels = list(answers)

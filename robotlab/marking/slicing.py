@@ -78,7 +78,7 @@ def statements_of(cell: int, source: str) -> list[Statement]:
     Raises
     ------
     SyntaxError
-        If it is no Python.
+        If it is not Python.
 
     Examples
     --------

@@ -60,7 +60,7 @@ def tokens(source: str) -> list[str]:
     Returns
     -------
     list of str
-        Up to where it breaks off, if it is no Python.
+        Up to where it breaks off, if it is not Python.
 
     Examples
     --------

@@ -29,7 +29,7 @@ _DTYPES |= {np.dtype(name).newbyteorder("<").str for name in ("f2", "f4", "f8", 
 
 
 def encode(value: Any, deep: int = 0) -> Any:
-    """A value as JSON; what is no number, text or row of them is named by its type alone.
+    """A value as JSON; what is not a number, text or row of them is named by its type alone.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def _array(form: str, dtype: Any, shape: Any, text: Any) -> Any:
         raise ValueError
     array = np.frombuffer(raw, dtype).reshape(shape).copy()
     if array.dtype.kind == "b":
-        array = np.frombuffer(raw, np.uint8).reshape(shape) != 0  # Bytes other than 0 and 1 are no bools.
+        array = np.frombuffer(raw, np.uint8).reshape(shape) != 0  # Bytes other than 0 and 1 are not bools.
     return array[()] if form == "scalar" else array
 
 

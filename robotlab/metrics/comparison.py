@@ -122,7 +122,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     >>> blind = evaluate(data, [Detections.none(["post"])] * 8, "blind")
     >>> keen = evaluate(data, [Detections([[0, 0, 9, 9]], [0.9], [0], ["post"])] * 8, "keen")
     >>> compare_evaluations(blind, keen).sentence.split(".")[0]
-    'keen finds more: 8 of 8 things, blind 0'
+    'keen finds more: 8 of 8 objects, blind 0'
     """
     same = a.classes == b.classes and a.recordings == b.recordings and np.array_equal(a.counted, b.counted)
     columns = ("xywh", "label", "picture")
@@ -180,7 +180,7 @@ def _sentence(row: dict, better: str | None, ap50_a: float, ap50_b: float) -> st
     else:
         more, most, fewer = (b, row["found_b"], row["found_a"]) if gap > 0 else (a, row["found_a"], row["found_b"])
         other = a if gap > 0 else b
-        head = f"{more} finds more: {most} of {row['truths']} things, {other} {fewer}"
+        head = f"{more} finds more: {most} of {row['truths']} objects, {other} {fewer}"
     bounds = row["ap50_interval"]
     ap = f"AP50 of {b} is {number(ap50_b, 2)} against {number(ap50_a, 2)} of {a}"
     if bounds:
@@ -196,7 +196,7 @@ def _sentence(row: dict, better: str | None, ap50_a: float, ap50_b: float) -> st
         end = "No difference shows."
     elif row["p_exact"] < LEVEL and bounds and bounds[0] <= 0 <= bounds[1]:
         end = (
-            f"The difference could be chance: thing by thing it looks real (McNemar {p}), but from one of the "
+            f"The difference could be chance: object by object it looks real (McNemar {p}), but from one of the "
             f"{row['resampled']} to another it varies too much."
         )
     else:

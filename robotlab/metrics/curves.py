@@ -108,7 +108,7 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
     if method == "voc":
         return float(np.sum(envelope * np.diff(recall, prepend=0)))
     if method == "voc11":
-        # Whole numbers: .3 is no binary fraction, and 3 of 10 must reach level .3.
+        # Whole numbers: .3 is not a binary fraction, and 3 of 10 must reach level .3.
         first = np.searchsorted(10 * np.cumsum(np.asarray(hits, bool)), np.arange(11) * truths)
     else:
         first = np.searchsorted(recall, np.linspace(0, 1, 101))
@@ -220,7 +220,7 @@ def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | No
     Raises
     ------
     InputError
-        If there is less than one bin.
+        If there is less than one bin, or not one hit for each score.
 
     Notes
     -----
@@ -235,6 +235,10 @@ def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | No
     if bins < 1:
         raise InputError(f"bins must be at least 1, got {bins}; 10 is usual")
     score, hit = np.asarray(score, np.float64), np.asarray(hit, bool)
+    if score.ndim != 1 or hit.shape != score.shape:
+        raise InputError(
+            f"score and hit must be rows of the same length, got shapes {score.shape} and {hit.shape}; give one hit for each score"
+        )
     if not len(score) or score.min() < 0 or score.max() > 1:
         return None
     place = np.minimum((score * bins).astype(int), bins - 1)

@@ -49,6 +49,8 @@ class Evaluation:
         Of each truth; NaN where unknown.
     use_ignore : bool
         Whether truths marked ``ignore`` were left out.
+    best_f1_here : bool
+        The threshold is the one with the best F1 on these very pictures, so what is at it is optimistic.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Evaluation:
     lightings: tuple[str | None, ...]
     distances_m: np.ndarray
     use_ignore: bool = False
+    best_f1_here: bool = False
     coco: dict[str, float] = field(init=False)
 
     def __post_init__(self) -> None:

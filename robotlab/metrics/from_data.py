@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from robotlab.boxes import xywh_from_corners
 from robotlab.detections import Detections
-from robotlab.errors import DataSetError, InputError
+from robotlab.errors import DataSetError, InputError, short
 from robotlab.json_file import read_json
 from robotlab.metrics.coco import evaluate_coco
 from robotlab.metrics.evaluation import Evaluation, curve_of
@@ -114,7 +114,7 @@ def evaluate(
         If there are more or fewer detections than pictures, or a class that
         the data set does not have.
     InputError
-        If the score is not finite.
+        If the score is not finite, or `data` or `detections` are something else.
 
     Examples
     --------
@@ -127,10 +127,17 @@ def evaluate(
     """
     if score is not None and not math.isfinite(score):
         raise InputError(f"score must be a finite number, got {score}; leave it out to take the best F1")
-    truths, entries = ground_truth_table(data)
+    from robotlab.data.dataset import check_data_set
+
+    truths, entries = ground_truth_table(check_data_set(data))
     if isinstance(detections, DetectionTable):
         found = detections
     else:
+        if isinstance(detections, Detections) or not isinstance(detections, Iterable):
+            raise InputError(
+                f"detections must be one Detections for each picture, or a table, got {short(detections)}; "
+                "pass [detector.detect(data.load(entry)) for entry in data]"
+            )
         detections = list(detections)
         if len(detections) != len(entries):
             raise DataSetError(
@@ -140,7 +147,8 @@ def evaluate(
         by_id = {entry.id: found for entry, found in zip(data.pictures, detections, strict=True)}
         found = detection_table([by_id[entry.id] for entry in entries], truths.classes)
     table = evaluate_coco(truths, found, use_ignore)
-    if score is None:
+    best_f1_here = score is None
+    if best_f1_here:
         best = curve_of(table, found, None).best()
         score = best["score"] if best else None
     distances = [_distances(entry) for entry in entries]
@@ -154,6 +162,7 @@ def evaluate(
         tuple(entry.lighting for entry in entries),
         np.concatenate([np.zeros(0), *distances]),
         use_ignore,
+        best_f1_here,
     )
 
 

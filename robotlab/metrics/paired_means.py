@@ -1,4 +1,4 @@
-"""Paired comparison of two methods: is one better by enough to matter?
+"""Paired comparison of two methods: whether one is better by enough to matter.
 
 Pictures or walks differ in how hard they are, for both methods alike; in the
 differences that cancels.  What counts is the number of *cases that are

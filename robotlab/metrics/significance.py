@@ -1,6 +1,6 @@
 """Confidence intervals and paired tests.
 
-Frames of one recording look alike, so they are no independent trials.
+Frames of one recording look alike, so they are not independent trials.
 :func:`wilson_interval` and :func:`mcnemar_test` do not know that and are overconfident
 on films; the bootstrap over *recordings* in
 :mod:`robotlab.metrics.bootstrap` does.

@@ -211,7 +211,7 @@ def detection_table(detections: Sequence[Detections], classes: Sequence[str]) ->
     Raises
     ------
     DataSetError
-        If an entry is no :class:`Detections`, or of a class that the data set
+        If an entry is not a :class:`Detections`, or of a class that the data set
         does not have.
 
     Examples

@@ -85,7 +85,7 @@ def step_label(row: dict, unit: str) -> str:
 
 
 def _rows(title: str, rows: Iterable[tuple[str, dict]]) -> list[str]:
-    lines = [f"{title:<22}{'truths':>7}{'AP':>7}{'AP50':>7}{'precision':>11}{'recall':>8}  95 % of recall"]
+    lines = [f"{title:<21}{'objects':>8}{'AP':>7}{'AP50':>7}{'precision':>11}{'recall':>8}  95 % of recall"]
     for name, row in rows:
         lines.append(
             f"  {str(name)[:19]:<20}{row['truths']:>7}{number(row.get('AP')):>7}{number(row.get('AP50')):>7}"
@@ -112,14 +112,16 @@ def evaluation_text(evaluation: Evaluation) -> str:
         Several lines.
     """
     at, spread = evaluation.at, evaluation.intervals
-    things, found = int(evaluation.counted.sum()), len(evaluation.found)
-    lines = [f"{evaluation.name}: {evaluation.pictures} pictures, {things} things, {found} detections", ""]
+    objects, found = int(evaluation.counted.sum()), len(evaluation.found)
+    lines = [f"{evaluation.name}: {evaluation.pictures} pictures, {objects} objects, {found} detections", ""]
     for key in ("AP", "AP50"):
         bounds = f"   95 %: {interval(spread[key])}" if spread[key] else ""
         lines.append(f"  {key:<5}{number(evaluation.coco[key]):>6}{bounds}")
     lines += [*_wrapped(f"({spread['note']})"), ""]
     if evaluation.score is not None:
         lines.append(f"at confidence threshold {evaluation.score:.3g} (IoU .5):")
+        if evaluation.best_f1_here:
+            lines.append("  (the threshold with the best F1 on these pictures: optimistic)")
         for key in ("precision", "recall"):
             lines.append(f"  {key:<10}{number(at[key]):>6}   95 %: {interval(at[f'{key}_interval'])}")
         lines.append(f"  {'F1':<10}{number(at['F1']):>6}")

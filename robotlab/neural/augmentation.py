@@ -92,12 +92,12 @@ def horizontal_flip(sample: TrainingSample) -> TrainingSample:
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
 
     Returns
     -------
-    Sample
+    TrainingSample
         The mirrored one; its picture is a view.
 
     Examples
@@ -119,14 +119,14 @@ def resized(sample: TrainingSample, width: int, height: int) -> TrainingSample:
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     width, height : int
         New size, px.
 
     Returns
     -------
-    Sample
+    TrainingSample
         The resized one; the boxes follow the picture.
 
     Examples
@@ -143,25 +143,25 @@ def resized(sample: TrainingSample, width: int, height: int) -> TrainingSample:
     return TrainingSample(picture, sample.boxes * ratio, sample.labels, sample.ignored * ratio)
 
 
-def seen_anew(sample: TrainingSample, rng: np.random.Generator) -> TrainingSample:
-    """The sample mirrored or not, and under another light.
+def augment(sample: TrainingSample, rng: np.random.Generator) -> TrainingSample:
+    """Data augmentation: the sample mirrored or not, and under other lighting.
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     rng : numpy.random.Generator
         Where chance comes from.
 
     Returns
     -------
-    Sample
+    TrainingSample
         What to learn from.
 
     Examples
     --------
     >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
-    >>> seen_anew(one, np.random.default_rng(0)).boxes.tolist()
+    >>> augment(one, np.random.default_rng(0)).boxes.tolist()
     [[0.0, 0.0, 2.0, 2.0]]
     """
     if rng.random() < 0.5:
@@ -178,14 +178,14 @@ def crop(sample: TrainingSample, left: int, top: int, width: int, height: int) -
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     left, top, width, height : int
         The window, px; it may reach past the picture's edges.
 
     Returns
     -------
-    Sample
+    TrainingSample
         The window, boxes clipped to it; mostly cut-off truths become ignored.
 
     Examples

@@ -37,7 +37,7 @@ class TrainingBudget:
 
     Parameters
     ----------
-    seconds : float
+    duration_s : float
         Predicted time.
     memory_bytes : int
         Predicted largest memory of the process.
@@ -45,13 +45,13 @@ class TrainingBudget:
         Largest room of the files it writes.
     """
 
-    seconds: float
+    duration_s: float
     memory_bytes: int
     disk_bytes: int
 
     def __str__(self) -> str:
-        minutes = self.seconds / 60
-        when = f"{self.seconds:.0f} s" if self.seconds < 90 else f"{minutes:.1f} min"
+        minutes = self.duration_s / 60
+        when = f"{self.duration_s:.0f} s" if self.duration_s < 90 else f"{minutes:.1f} min"
         return f"about {when}, {self.memory_bytes / 2**20:.0f} MB of memory, {self.disk_bytes / 2**20:.1f} MB of disk"
 
 

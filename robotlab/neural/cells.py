@@ -14,7 +14,7 @@ from functools import partial
 
 import numpy as np
 
-from robotlab.neural.augmentation import TrainingSample, seen_anew
+from robotlab.neural.augmentation import TrainingSample, augment
 from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.network_input import network_input
@@ -162,7 +162,7 @@ def cells_of(
     ----------
     features : (h, w, F) ndarray
         Of the sample's picture.
-    sample : Sample
+    sample : TrainingSample
         Its truth.
     index : int
         Noted as the cells' picture.
@@ -230,7 +230,7 @@ def gather_cells(
 
     Parameters
     ----------
-    source : sequence of Sample
+    source : sequence of TrainingSample
         The pictures.
     features : callable
         Gives (h, w, F) for a picture.
@@ -258,7 +258,7 @@ def gather_cells(
     def draw(turn: int, places: np.ndarray, rate: Callable | None, drawn: list, n: int, worker: int) -> None:
         index = int(places[n])
         rng = np.random.default_rng([seed, turn, index])
-        sample = source[index] if turn == 0 else seen_anew(source[index], rng)
+        sample = source[index] if turn == 0 else augment(source[index], rng)
         found = features(sample.picture)
         drawn[n] = cells_of(found, sample, index, rng, None if rate is None else rate(found))
         step()

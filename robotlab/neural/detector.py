@@ -298,7 +298,7 @@ class NeuralDetector:
         Raises
         ------
         PictureError
-            If `picture` is no RGB byte picture.
+            If `picture` is not an RGB byte picture.
 
         Examples
         --------

@@ -13,8 +13,9 @@ from tqdm import tqdm
 
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
+from robotlab.data.dataset import check_data_set
 from robotlab.errors import InputError
-from robotlab.neural.augmentation import seen_anew
+from robotlab.neural.augmentation import augment
 from robotlab.neural.budget import (
     BASE_BYTES,
     TrainingBudget,
@@ -87,7 +88,7 @@ def fit(
         Fine-tuning keeps its state there and continues from it.
     watch : callable, optional
         Called during fine-tuning with the :class:`~robotlab.neural.training_loop.History`
-        so far and, when the validation set have just been judged, the
+        so far and, when the validation set has just been judged, the
         detector as it is then (else ``None``); `TrainingMonitor` of
         :mod:`robotlab.widgets` has one.
 
@@ -99,7 +100,7 @@ def fit(
     Raises
     ------
     InputError
-        If an option is unknown.
+        If an option is unknown, or `data` is something else.
     DataSetError
         If there is nothing to learn from, or a picture is damaged.
 
@@ -124,7 +125,7 @@ def fit(
         raise InputError(
             "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
         )
-    data = data.labeled.need_boxes()
+    data = check_data_set(data).labeled.need_boxes()
     training_set, validation_set, split_words = split_validation(data, hold_out)
     training_set.need_boxes()
     facts = first_facts(training_set, validation_set, split_words, training, seed)
@@ -254,7 +255,7 @@ def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -
     reading = (time.perf_counter() - started) / (PASSES if source.bytes_in_all() <= CACHE_BYTES else 1)
     started = time.perf_counter()
     for index in places:
-        sample = seen_anew(source[index], rng)
+        sample = augment(source[index], rng)
         found = features(sample.picture)
         # As many hard cells as can be come along later.
         cells += len(cells_of(found, sample, index, rng, None).classes) + HARD_CELLS

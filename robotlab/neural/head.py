@@ -97,7 +97,7 @@ def fit_logistic(
 
     Notes
     -----
-    Minimises ``-sum_i w_i log p_i / sum_i w_i + penalty |W|^2 / 2`` where p_i is
+    Minimizes ``-sum_i w_i log p_i / sum_i w_i + penalty |W|^2 / 2`` where p_i is
     the probability of the true class; the gradient is ``X^T (w (P - Y)) / sum w +
     penalty W`` (Bishop 2006, equation 4.109).  L-BFGS (Liu & Nocedal, Math.
     Programming 45:503-528, 1989).

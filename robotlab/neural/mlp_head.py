@@ -47,7 +47,7 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
     Notes
     -----
     With x a column of features, ``z = W1 x + b1``, ``h = max(z, 0)``, ``o = W2 h +
-    b2``.  Backwards: ``dW2 = do h^T``, ``dh = W2^T do``, ``dz = dh [z > 0]``, ``dW1 =
+    b2``.  Backward: ``dW2 = do h^T``, ``dh = W2^T do``, ``dz = dh [z > 0]``, ``dW1 =
     dz x^T``, and the biases' gradients are the sums of do and dz.  The loss is
     that of fine-tuning.
     """

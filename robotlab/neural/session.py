@@ -192,7 +192,7 @@ def message_fields(content: bytes) -> Iterator[tuple[int, bytes]]:
     Raises
     ------
     IndexError, ValueError
-        If the bytes end inside a field, or are no message.
+        If the bytes end inside a field, or are not a message.
 
     Notes
     -----

@@ -165,7 +165,7 @@ def learned_weights(layers: Iterable[Layer]) -> list[str]:
     Returns
     -------
     list of str
-        Of :func:`weight_shapes`, in that order, what is no running statistic and of no frozen layer.
+        Of :func:`weight_shapes`, in that order, what is not a running statistic and not of a frozen layer.
 
     Examples
     --------

@@ -1,9 +1,11 @@
-"""Fine-tuning: minutes, the network learns, frozen layers apart.
+"""The training loop of fine-tuning: steps, validation, and which weights are kept.
 
-Each step draws windows, runs them forwards and backwards, and moves the weights
-against the gradient.  Before the first step and from time to time the slow
-average of the weights is judged on the validation set.  What training returns is
-the latest that is no more than ``SCORE_TOLERANCE`` below the best there.
+Each step draws windows, runs them forward and backward, and moves the weights
+against the gradient; frozen layers stay.  Before the first step and from time
+to time the slow average of the weights is judged on the validation set.
+Training runs to its end, and early stopping is done afterward: it returns the
+latest average that is no more than ``SCORE_TOLERANCE`` below the best there, a
+limit on the generalization loss.
 """
 
 from __future__ import annotations
@@ -33,8 +35,8 @@ PEAK_RATE = 0.004
 # of 300 steps on the coins they cost .01 to .02 of AP.
 REDUCED_UNTIL = 0.5
 REDUCED_FROM_STEPS = 500
-# Later weights are kept unless they score so much less than the best: on few pictures less is chance, and
-# the latest have learned most.  A limit on the generalization loss, as of Prechelt, "Early stopping - but when?", 1998.
+# Early stopping: later weights are kept unless they score so much less than the best: on few pictures less is chance,
+# and the latest have learned most.  A limit on the generalization loss, as of Prechelt, "Early stopping - but when?", 1998.
 SCORE_TOLERANCE = 0.02
 # How often the validation set is judged in the whole training.
 JUDGED = 10
@@ -90,7 +92,7 @@ class BatchMaker:
 
     Parameters
     ----------
-    source : sequence of Sample
+    source : sequence of TrainingSample
         The pictures.
     windows : WindowPlan
         Size and number, at full scale.
@@ -176,7 +178,7 @@ def train(
     steps: int,
     judge: Callable[[dict[str, np.ndarray]], Mapping[str, float]] | None,
     tell: Callable[[int, History], None] = lambda step, history: None,
-    seconds: float | None = None,
+    max_duration_s: float | None = None,
     state_path: str | os.PathLike | None = None,
     fingerprint: Mapping[str, object] | None = None,
 ) -> tuple[Kept, History, bool]:
@@ -195,7 +197,7 @@ def train(
         it the last average is kept.
     tell : callable
         Told of each step, and of the first evaluation, for a progress bar.
-    seconds : float, optional
+    max_duration_s : float, optional
         At most so long: the rate then falls by the clock, so that a slow
         machine ends its cycle too.
     state_path : path-like, optional
@@ -228,7 +230,7 @@ def train(
             _judge_now(engine, judge, step, history, kept)
             tell(step, history)
         while step < steps:
-            used = (time.monotonic() - started) / seconds if seconds else 0.0
+            used = (time.monotonic() - started) / max_duration_s if max_duration_s else 0.0
             # By the steps, or by the clock where that is ahead.
             place = min(max(step, int((used - CLOCK_FROM) / (1 - CLOCK_FROM) * steps)), steps - 1)
             batch = batches(step, place < reduced_steps(steps))
@@ -267,7 +269,7 @@ def _note_loss(history: History, step: int, since: list[float]) -> None:
 
 
 def _judge_now(engine: Engine, judge: Callable, step: int, history: History, kept: Kept) -> None:
-    """Judge the average; keep it if it is not clearly worse than the best."""
+    """Judge the average on the validation set; keep it if its generalization loss is small (early stopping)."""
     weights = engine.average()
     metrics = judge(weights)
     history.judged_steps.append(step)

@@ -163,7 +163,7 @@ def draw_window(
 
     Parameters
     ----------
-    sample : Sample
+    sample : TrainingSample
         Picture and truth.
     width, height : int
         Of the window, px.
@@ -174,7 +174,7 @@ def draw_window(
 
     Returns
     -------
-    Sample
+    TrainingSample
         Of exactly that size.
     """
     full_height, full_width = sample.picture.shape[:2]
@@ -193,7 +193,7 @@ def draw_window(
     left = int(min(max(left, min(0, spare_x)), max(0, spare_x)))
     top = int(min(max(top, min(0, spare_y)), max(0, spare_y)))
     window = augmentation.crop(sample, left, top, wide, high)
-    return augmentation.seen_anew(augmentation.resized(window, width, height), rng)
+    return augmentation.augment(augmentation.resized(window, width, height), rng)
 
 
 def _place(low: float, high: float, span: int, rng: np.random.Generator) -> float:
@@ -207,7 +207,7 @@ def batch_of(windows: Sequence[TrainingSample]) -> Batch:
 
     Parameters
     ----------
-    windows : sequence of Sample
+    windows : sequence of TrainingSample
         All of one size, multiples of 16 px.
 
     Returns

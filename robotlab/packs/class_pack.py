@@ -15,7 +15,7 @@ from robotlab.errors import InputError
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.archive import write_zip
-from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_new_output, files_of, new_pack, put, size_of
 from robotlab.toml_file import read_toml
 
 # Modules with the references; they become one archive, from which Python imports as from a folder.
@@ -224,7 +224,7 @@ def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None)
     -----
     ``verify`` compares with the tasks' references, so these have to come along.
     They are in one archive from which Python imports: nobody meets them by
-    chance or by searching files, but it is no lock.  The pack's README says so.
+    chance or by searching files, but it is not a lock.  The pack's README says so.
 
     Examples
     --------
@@ -232,7 +232,7 @@ def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None)
     >>> pack_class(Path(tempfile.mkdtemp()) / "class.zip").kind
     'class'
     """
-    place, folder = check_place(output), course_folder(root)
+    place, folder = check_new_output(output), course_folder(root)
     files = lesson_files(folder) | library_files(folder)
     files |= {
         name: read_plain(folder / name, _MOST_BYTES, "a file of the course") for name in ("LICENSE", "pyproject.toml")

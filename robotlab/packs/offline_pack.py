@@ -11,7 +11,7 @@ from robotlab.packs.class_pack import course_folder, lesson_files, page, project
 from robotlab.packs.library_wheel import library_wheel
 from robotlab.packs.platforms import check_target, this_platform, this_python
 from robotlab.packs.wheels import check_disk, fetch_wheels
-from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_new_output, files_of, new_pack, put, size_of
 
 # The extra that each kind of pack needs, MB of its wheels, and the machine that they were measured for, with Python 3.11 on
 # the day of this version.
@@ -121,7 +121,7 @@ def write_with_wheels(
     kind : str
         ``offline`` or ``robot``: says which extra it needs, and which page is its README.
     place : Path
-        Where, from :func:`robotlab.packs.writing.check_place`.
+        Where, from :func:`robotlab.packs.writing.check_new_output`.
     files : mapping of str to bytes
         What else goes into it.
     root : Path
@@ -202,7 +202,7 @@ def pack_offline(
     """
     platform, python = platform or this_platform(), python or this_python()
     check_target(platform, python)
-    place, folder = check_place(output), course_folder(root)
+    place, folder = check_new_output(output), course_folder(root)
     if platform.startswith("windows"):
         install, script = {"install.cmd": windows_script("course", python)}, "double-click install.cmd"
     else:

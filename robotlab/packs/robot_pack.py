@@ -17,7 +17,7 @@ from robotlab.json_file import read_json
 from robotlab.packs.class_pack import course_folder
 from robotlab.packs.offline_pack import posix_script, write_with_wheels
 from robotlab.packs.platforms import check_target
-from robotlab.packs.writing import WrittenPack, check_place
+from robotlab.packs.writing import WrittenPack, check_new_output
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
@@ -158,7 +158,7 @@ def pack_robot(
     for name, word in (("--wheels", wheels), ("--camera", camera)):
         if not is_word(word):
             raise InputError(f"{name} must be plain text, got {short(word)}; name it as robotlab drive takes it")
-    place, folder = check_place(output), course_folder(root)
+    place, folder = check_new_output(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
     if target is None and len(classes) > 1 and "post" not in classes:
         raise InputError(

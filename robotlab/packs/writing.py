@@ -1,4 +1,4 @@
-"""One pack: filled beside, then given its name; a folder, or a zip file where the name ends in ``.zip``."""
+"""Write a pack as a folder, or as a zip file where the name ends in ``.zip``; whole or not at all."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class WrittenPack:
         )
 
 
-def check_place(output: str | os.PathLike) -> Path:
+def check_new_output(output: str | os.PathLike) -> Path:
     """Refuse to write over anything, before the work.
 
     Parameters
@@ -78,7 +78,7 @@ def check_place(output: str | os.PathLike) -> Path:
     Examples
     --------
     >>> import tempfile
-    >>> check_place(tempfile.mkdtemp()).is_dir()
+    >>> check_new_output(tempfile.mkdtemp()).is_dir()
     True
     """
     path = Path(output)
@@ -128,7 +128,7 @@ def new_pack(output: Path) -> Iterator[Path]:
     Parameters
     ----------
     output : Path
-        As from :func:`check_place`.
+        As from :func:`check_new_output`.
 
     Yields
     ------
@@ -167,7 +167,7 @@ def new_pack(output: Path) -> Iterator[Path]:
             write_zip(out, ((f"{output.stem}/{name}", (place / "pack" / name).read_bytes()) for name in names))
             out.flush()
             os.fsync(out.fileno())
-        check_place(output)
+        check_new_output(output)
         os.replace(place / "zip", output)
 
 

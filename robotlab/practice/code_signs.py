@@ -18,7 +18,7 @@ _SAYS = {
     "compared with NaN": "NaN equals nothing, not even itself. math.isnan(x) asks for it.",
     "is for ==": "`is` asks whether two names hold the same object. == compares values.",
     "minus 0": "where {0} is 0, [-{0}:] takes all, since -0 is 0.",
-    "^ is no power": "^ is no power in Python; ** is.",
+    "^ is not a power": "^ is not a power in Python; ** is.",
     "the first of equals": ".index(...) gives the first place with this value, also for its equals.",
     "return in the loop": "it stands in the loop, so the function ends in the first turn.",
     "a list changed in its loop": "it changes {0} while the loop goes through it, so values are skipped or come twice.",
@@ -81,7 +81,7 @@ def _signs(body: Any, failing: Sequence[tuple], counting: bool) -> Iterator[tupl
             if any(np.ndim(value) == 0 and value == 0 for value in given):
                 yield node.lower, "minus 0", name
         if is_binary(node, ast.BitXor):
-            yield node, "^ is no power", ""
+            yield node, "^ is not a power", ""
         if _calls(node, ("index",)) and failing and all(map(_holds_equals, failing)):
             yield node, "the first of equals", ""
     if counting:

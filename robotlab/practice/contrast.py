@@ -82,7 +82,7 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "is 0": numbers == 0,
                 "is negative": numbers < 0,
                 "is not a number (NaN)": numbers != numbers,
-                "is no whole number": numbers % 1 != 0,
+                "is not a whole number": numbers % 1 != 0,
                 "is odd": numbers % 2 == 1,
                 "is 1": numbers == 1 and numbers.dtype.kind in "iu",
                 "is 2": numbers == 2 and numbers.dtype.kind in "iu",

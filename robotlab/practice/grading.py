@@ -198,7 +198,7 @@ def _error(outcome: Outcome, says: str) -> str:
 
 
 def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:
-    """A note where an empty list has become an array of float, which is no index."""
+    """A note where an empty list has become an array of float, which is not an index."""
     for one, outcome in zip(right, outcomes):
         if isinstance(one, np.ndarray) and one.dtype.kind in "iu" and not one.size:
             got = as_numbers(outcome.value)

@@ -67,10 +67,10 @@ _HINTS = (
         r"ufunc '.*' not supported|not supported for the input types",
         "NumPy cannot do this with this type. Print the dtype.",
     ),
-    (r"unsupported operand type\(s\) for \^", "^ is no power in Python; ** is."),
+    (r"unsupported operand type\(s\) for \^", "^ is not a power in Python; ** is."),
     (
         r"unsupported operand type\(s\) for .*'list'",
-        "A list is no array: np.array(...) makes one of it, then + and * work number by number.",
+        "A list is not an array: np.array(...) makes one of it, then + and * work number by number.",
     ),
     (r"'NoneType'", "Something is None where a value was expected: perhaps a function that returns nothing."),
     (r"is not defined", "Python does not know this name here. Look at its spelling, or import what it comes from."),
@@ -82,7 +82,7 @@ _HINTS = (
         r"values to unpack",
         "The number of names on the left is not the number of values on the right. An array is unpacked along its first axis, its rows: print its shape.",
     ),
-    (r"object is not callable", "Parentheses behind something that is no function; an index has square brackets."),
+    (r"object is not callable", "Parentheses behind something that is not a function; an index has square brackets."),
     (r"maximum recursion depth", "The function calls itself without end."),
     (
         r"output from dtype\('float64'\) to dtype\('u?int",

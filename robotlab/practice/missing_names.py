@@ -4,7 +4,7 @@ A kernel that has just been started knows no name of the notebook.  Loaded as an
 of IPython (``robotlab open`` does so, see ``robotlab/course/jupyter``; so does the first
 cell of a lesson, by importing :func:`robotlab.practice.guess`), this looks a missing name up
 in the notebook: where a cell makes it, one line says which part to run; any other
-``NameError`` is shown as always.  A file of the learner's own that is no picture or film is
+``NameError`` is shown as always.  A file of the learner's own that is not a picture or film is
 said in one line too: the way through the library to it helps nobody.
 """
 

@@ -182,7 +182,7 @@ class _Search:
             yield from itertools.takewhile(lambda _: not self.steps.used_up, itertools.islice(items, most))
 
     def _changed(self, edit: Edit) -> Callable | None:
-        """The function with a change and with counted loops; None where that is no function."""
+        """The function with a change and with counted loops; None where that is not a function."""
         with in_place(edit[0]):
             self._settle(new for _, new in edit[0])
             if self.grows and _holds_itself(self.tree):
@@ -258,7 +258,7 @@ def _grows(node: ast.AST) -> bool:
 
 
 def _holds_itself(tree: ast.AST) -> bool:
-    """Whether a list is put into itself; NumPy takes ages to see that such a list is no array."""
+    """Whether a list is put into itself; NumPy takes ages to see that such a list is not an array."""
     return any(
         isinstance(node, ast.Call)
         and isinstance(node.func, ast.Attribute)

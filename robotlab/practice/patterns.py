@@ -4,7 +4,7 @@ Three things are looked for, in this order:
 
 - the results of a right answer for *other* inputs: two exchanged, one cut to whole numbers, without its
   sign, half a pixel off (:func:`other_inputs`);
-- one value of several changed, or words exchanged (:func:`one_value`, :func:`words_exchanged`);
+- one value of several changed, or words exchanged (:func:`one_value`, :func:`swapped_words`);
 - right results but for a constant factor or difference, or one made of the inputs
   (:func:`robotlab.practice.scales.scale`).
 
@@ -262,7 +262,7 @@ def nearly_right(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     return "close, and not equal", says
 
 
-def words_exchanged(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
+def swapped_words(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """Whether the answer decides rightly and gives one word for another throughout.
 
     Parameters
@@ -279,7 +279,7 @@ def words_exchanged(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
 
     Examples
     --------
-    >>> words_exchanged(["go", "stop", "go"], ["stop", "go", "stop"])[0]
+    >>> swapped_words(["go", "stop", "go"], ["stop", "go", "stop"])[0]
     'words exchanged'
     """
     if not all(isinstance(r, str) and isinstance(g, str) for r, g in zip(right, got)):

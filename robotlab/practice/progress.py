@@ -26,7 +26,7 @@ OFF = "off"
 VERSION = 1
 STATES = ("not started", "tried", "passed")
 _SIGNS = {"not started": "○", "tried": "◐", "passed": "✓"}
-# A progress file is a few kB; anything larger is no progress file.
+# A progress file is a few kB; anything larger is not a progress file.
 _LARGEST_BYTES = 1_000_000
 # Letters of a guess or of its name that are kept; a guess is a word or a line.
 LONGEST_GUESS = 300
@@ -188,7 +188,7 @@ class Progress:
             return
         try:
             if not self.path.is_file() and self.path.exists():
-                raise OSError(errno.EINVAL, "it is no plain file")
+                raise OSError(errno.EINVAL, "it is not a plain file")
             if self.path.stat().st_size > _LARGEST_BYTES:
                 raise InputError("too large")
             self._records, self._guesses = _content_of(parse_json(self.path.read_bytes(), self.path.name))

@@ -12,7 +12,7 @@ import numpy as np
 from robotlab.practice.comparing import as_numbers
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed, makes
 from robotlab.practice.one_edit import Known
-from robotlab.practice.patterns import one_value, other_inputs, words_exchanged
+from robotlab.practice.patterns import one_value, other_inputs, swapped_words
 from robotlab.practice.running import Outcome, outcomes_of
 from robotlab.practice.scales import scale
 from robotlab.practice.task import Misconception, Task
@@ -179,7 +179,7 @@ def pattern(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seque
     alone = next((one for one in ALONE if makes(one, task, ours, theirs)), None)
     return (
         one_value(task, cases, ours, theirs)
-        or words_exchanged(ours, theirs)
+        or swapped_words(ours, theirs)
         or other_inputs(task, cases, theirs)
         or (alone and (alone.name, alone.says))
         or scale(task, cases, ours, theirs)

@@ -1,6 +1,6 @@
 """Run a learner's function: with a time limit, its printing capped, its inputs watched.
 
-This keeps a mistake from spoiling a session.  It is no sandbox: the function runs
+This keeps a mistake from spoiling a session.  It is not a sandbox: the function runs
 in this very process and may do whatever the learner may.
 
 Limits of the limits.  On Linux and macOS, in the main thread (where notebooks
@@ -174,7 +174,7 @@ def outcomes_of(function: Callable, cases: Sequence[tuple]) -> list[Outcome]:
 
 
 def _copied(case: tuple) -> list:
-    """Copies of the inputs, as ``copy.deepcopy`` makes them; numbers and words, which nothing can change, are no work."""
+    """Copies of the inputs, as ``copy.deepcopy`` makes them; numbers and words, which nothing can change, take no work."""
     seen: dict[int, Any] = {}
     return [one if type(one) in _UNCHANGING else copy.deepcopy(one, seen) for one in case]
 

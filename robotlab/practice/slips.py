@@ -1,8 +1,9 @@
-"""Slips of the pen: changes of a learner's source that are hardly ever right by chance.
+"""Recognize single slips in a learner's source: the one change that makes it right.
 
 Parentheses, a comparison, a line inside a loop that belongs behind it, two questions in the wrong order, min
-for max.  They are tried before anything is guessed from the results (:mod:`robotlab.practice.patterns`) and
-before the many small changes of :mod:`robotlab.practice.source_edits`, which may fit by chance.
+for max.  Such a change is hardly ever right by chance, so these are tried before anything is guessed from the
+results (:mod:`robotlab.practice.patterns`) and before the many small changes of
+:mod:`robotlab.practice.source_edits`, which may fit by chance.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks
 from robotlab.practice.verdict import Verdict
 
-# Tries after which a verdict offers a nudge, and shows what is right in the case shown: this is no exam.
+# Tries after which a verdict offers a nudge, and shows what is right in the case shown: this is not an exam.
 TRIES_BEFORE_NUDGE = 3
 TRIES_BEFORE_ANSWER = 5
 

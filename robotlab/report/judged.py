@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from robotlab.metrics.text import interval, step_label
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 
-# Color of what is really there: the ink of the page, so that it is no class's color.
+# Color of what is really there: the ink of the page, so that it is not a class's color.
 _TRUTH = (255, 255, 255)
 
 
@@ -41,6 +41,24 @@ def shown_ap(value: float | None) -> float | None:
     return None if value is None or value < 0 else value
 
 
+def threshold_words(evaluations: Iterable[Evaluation]) -> str:
+    """The confidence threshold that counts are at, in words.
+
+    Parameters
+    ----------
+    evaluations : iterable of Evaluation
+        All with a threshold of the same origin.
+
+    Returns
+    -------
+    str
+        Says so where it was chosen on the pictures that are judged.
+    """
+    if all(one.best_f1_here for one in evaluations):
+        return "confidence threshold with the best F1 on these pictures (optimistic)"
+    return "confidence threshold of each detector"
+
+
 def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     """The main metrics, one row a detector.
 
@@ -63,7 +81,7 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
         (*header, "false positives", "false negatives"),
         rows,
         "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
-        f"confidence threshold with the best F1. About the interval: {next(iter(evaluations.values())).intervals['note']}.",
+        f"{threshold_words(evaluations.values())}. About the interval: {next(iter(evaluations.values())).intervals['note']}.",
     )
 
 
@@ -101,7 +119,7 @@ def group_table(page: Report, evaluations: Mapping[str, Evaluation], groups: str
     """
     tables = [getattr(j, groups) for j in evaluations.values()]
     names = list(dict.fromkeys(name for table in tables for name in table))
-    header = [word, "truths"] + [f"{number}, {name}" for name in evaluations for number in ("AP", "AP50")]
+    header = [word, "objects"] + [f"{number}, {name}" for name in evaluations for number in ("AP", "AP50")]
     rows = []
     for name in names:
         row: list[object] = [name, next((t[name]["truths"] for t in tables if name in t), None)]
@@ -126,8 +144,8 @@ def size_table(page: Report, evaluation: Evaluation) -> None:
         for row in evaluation.recall_by_size
         if row["truths"]
     ]
-    caption = "Size is the root of the area of the box; recall at the confidence threshold with the best F1."
-    page.table(("size, px", "truths", "recall", "95 %"), rows, caption)
+    caption = f"Size is the root of the area of the box; recall at the {threshold_words([evaluation])}."
+    page.table(("size, px", "objects", "recall", "95 %"), rows, caption)
 
 
 def curves_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
@@ -147,7 +165,7 @@ def curves_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     page.figure(
         figure,
         f"Left, precision-recall curve at IoU .5 ({words}); right, recall against size of the box.",
-        "Left: the marker is the confidence threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
+        "Left: the marker is the confidence threshold with the best F1 on these pictures. Right: small means far; bars are Wilson's 95 % intervals.",
     )
 
 
@@ -279,7 +297,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     at = evaluation.at
     rows = [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"])]
     rows += [(f"FP: {kind}", evaluation.errors[kind]) for kind in ERROR_KINDS[1:]]
-    caption = "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives."
+    caption = f"At the {threshold_words([evaluation])}, IoU .5. The four kinds add up to the false positives."
     page.table(("detections and misses", "count"), [*rows, ("false negatives (FN)", at["FN"])], caption)
     confusion_table(page, evaluation)
     page.heading("Pictures")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.checks import number, said
+from robotlab.checks import error_message, number
 from robotlab.errors import InputError, PictureError
 from robotlab.image.video import Video, open_video
 from robotlab.loop.perception import FreezeDetector, check_size
@@ -259,7 +259,7 @@ class VideoCamera:
                 self._take_in(picture)
         except BaseException as error:
             with self._lock:
-                self._end(said(error))
+                self._end(error_message(error))
         finally:
             self._video.close()
 

@@ -30,7 +30,7 @@ def view_fault(picture: np.ndarray) -> str:
     Raises
     ------
     PictureError
-        If it is no picture.
+        If it is not a picture.
 
     Examples
     --------

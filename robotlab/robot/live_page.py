@@ -23,7 +23,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from robotlab.checks import number, said, whole
+from robotlab.checks import error_message, number, whole
 from robotlab.control import Supervisor
 from robotlab.control.safety import steady_s
 from robotlab.errors import InputError, MotionError, install_hint
@@ -316,6 +316,6 @@ def _listen(address: str, port: int) -> socket.socket:
         if found is not None:
             found.close()
         raise InputError(
-            f"a live page must have an address of this machine and a free port, {address!r} port {port} cannot be had ({said(error)}); "
+            f"a live page must have an address of this machine and a free port, {address!r} port {port} cannot be had ({error_message(error)}); "
             "leave it out for 127.0.0.1 and any free port"
         ) from None

@@ -92,7 +92,7 @@ class _Guarded(web.RequestHandler):
         right = hmac.compare_digest(token.encode(), self.desk.token.encode())
         if not (right and host_allowed(host, self.desk.names)):
             raise web.HTTPError(404)
-        # A browser always says where a WebSocket comes from; that it does not say so is no pass.
+        # A browser always says where a WebSocket comes from; that it does not say so does not let it pass.
         if origin != f"http://{host}" and (from_our_page or origin is not None):
             raise web.HTTPError(403)
 

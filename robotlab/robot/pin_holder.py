@@ -6,7 +6,7 @@ parent, is its watchdog: if it is silent for half a second (suspended, or hung i
 library of pins) or dies, the watchdog kills it, takes the pins and puts them low.
 A watchdog that dies or hangs ends the first one, which ramps to a halt.
 
-It is no safety function.  Where both are suspended at once, or the computer
+It is not a safety function.  Where both are suspended at once, or the computer
 hangs, the pins stay as they are, and the wheels turn on.  Only hardware helps
 there: a motor board with a time-out of its own (the serial link), or a driver
 whose enable input a timer circuit holds up for as long as pulses come.  Wire

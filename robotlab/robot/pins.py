@@ -2,7 +2,7 @@
 
 The pins are held by a program of its own, and that has a watchdog:
 :mod:`robotlab.robot.pin_holder` says against what this helps, and against what
-hardware alone does.  It is no safety function.
+hardware alone does.  It is not a safety function.
 """
 
 from __future__ import annotations

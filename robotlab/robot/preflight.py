@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from robotlab.camera import Camera
-from robotlab.checks import said
+from robotlab.checks import error_message
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.link import call_confirmed
 from robotlab.detections import Detector
@@ -58,7 +58,7 @@ def _try(name: str, work: Callable[[], str]) -> Check:
     try:
         return Check(name, True, work())
     except Exception as error:  # whatever is wrong with a robot becomes a line
-        return Check(name, False, said(error))
+        return Check(name, False, error_message(error))
 
 
 def look(
@@ -270,7 +270,7 @@ def check_signs(
                 ramp.command(v, turn)
                 time.sleep(0.05)
         if ramp.error is not None or ramp.halt_error is not None:
-            return Check("signs", False, said(ramp.error or ramp.halt_error))
+            return Check("signs", False, error_message(ramp.error or ramp.halt_error))
         answer = ask(question + " ").strip().lower()
         if answer != right:
             repair = (

@@ -7,7 +7,7 @@ import queue
 import threading
 from pathlib import Path
 
-from robotlab.checks import said
+from robotlab.checks import error_message
 from robotlab.errors import InputError
 from robotlab.files import read_plain, write_whole
 from robotlab.image import encode
@@ -120,7 +120,7 @@ class PictureRecorder:
                 if not self.error:
                     write_whole(self._folder / f"{seen.index:06d}.jpg", encode(seen.picture, "jpg", quality=80))
             except (OSError, InputError) as error:  # a full disk must not end the drive
-                self.error = said(error)
+                self.error = error_message(error)
 
 
 def load_run(log: str | os.PathLike) -> Run:

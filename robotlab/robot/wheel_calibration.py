@@ -201,7 +201,7 @@ def calibrate_wheels(
     ------
     MotionError
         If a caution is not answered with yes, a wheel turns backward, a way
-        is no number or can be none, or the link fails.
+        is not a number or can be none, or the link fails.
 
     Examples
     --------

@@ -43,7 +43,7 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
     Raises
     ------
     InputError
-        If it is no such file.
+        If it is not such a file.
 
     Examples
     --------

@@ -127,7 +127,7 @@ class SweepTable:
         Raises
         ------
         InputError
-            If it is no such file.
+            If it is not such a file.
         """
         problem = f"{path} must be the table of a sweep, its columns or cells are others; run the sweep again"
         try:

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from robotlab.checks import said
+from robotlab.checks import error_message
 from robotlab.color import Band, Shape, connected_components, overlay
 from robotlab.data import draw_boxes
 from robotlab.errors import InputError
@@ -107,7 +107,7 @@ class LiveMask(SliderPicture):
             self._look(live)
         except InputError as error:
             self.stop()
-            trouble = said(error)
+            trouble = error_message(error)
         drawn, text = self._mask(**values)
         return {"picture": picture_bytes(drawn), "text": trouble or text, "failed": bool(trouble)}
 

@@ -27,7 +27,7 @@ class PickColor(SliderPicture):
     Raises
     ------
     PictureError
-        If it is no picture.
+        If it is not a picture.
     InputError
         If the start is outside of it.
 

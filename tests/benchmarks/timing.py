@@ -74,7 +74,7 @@ class Timed:
             "note": note,
         }
         if self.reference_s.size:
-            # Neighbours in time share the machine's mood, so divide pair by pair.
+            # Neighbors in time share the machine's mood, so divide pair by pair.
             ratio = self.ours_s / self.reference_s
             low, middle, high = np.percentile(ratio, [10, 50, 90])
             row |= {

@@ -12,7 +12,7 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "03_follow_a
 SLIP = """def in_band(hue, low, high):
 return (hue >= low) & (hue <= high)"""
 # At the end of the last line.
-MENDED = " if low <= high else (hue >= low) | (hue <= high)"
+FIXED = " if low <= high else (hue >= low) | (hue <= high)"
 
 
 def type_into(notebook, cell, text, *at):
@@ -85,7 +85,7 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
     for typed, at, expected in (
         (SLIP, ("Control+a", "Delete"), "no way through red"),
-        (MENDED, ("Control+End",), "in_band: passed"),
+        (FIXED, ("Control+End",), "in_band: passed"),
     ):
         type_into(notebook, starter, typed, *at)
         check.scroll_into_view_if_needed()

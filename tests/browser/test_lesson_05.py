@@ -16,7 +16,7 @@ w, h = max(0, min(a[2], b[2]) - max(a[0], b[0])), max(0, min(a[3], b[3]) - max(a
 u = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1])
 return w * h / u if u > 0 else 0.0"""
 # At the end of the last line but one.
-MENDED = " - w * h"
+FIXED = " - w * h"
 
 
 def type_into(page, cell, text, *at):
@@ -95,7 +95,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
     for typed, at, expected in (
         (SLIP, ("Control+a", "Delete"), "sum for union"),
-        (MENDED, ("Control+End", "ArrowUp", "End"), "iou: passed"),
+        (FIXED, ("Control+End", "ArrowUp", "End"), "iou: passed"),
     ):
         type_into(page, starter, typed, *at)
         check.scroll_into_view_if_needed()

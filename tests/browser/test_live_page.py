@@ -161,7 +161,7 @@ def test_a_page_that_hangs_has_let_go(opened):
         page.locator("#hold").hover()
         page.mouse.down()
         until(page, lambda: driven.moves, "motion")
-        # The tab is busy for two seconds: questions wait in a queue and are answered in a burst afterwards.
+        # The tab is busy for two seconds: questions wait in a queue and are answered in a burst afterward.
         page.evaluate("setTimeout(() => { const end = performance.now() + 2000; while (performance.now() < end); }, 0)")
         begun = time.monotonic()
         while time.monotonic() - begun < 1.6:

@@ -110,7 +110,7 @@ def test_the_peak_counts_where_the_voltage_is_lowest():
         (lambda: but(PACK, cell_v=(3.9, 3.9, float("nan"))), "cell_v must be"),
         (lambda: running_time_min(PACK, 0), "power_w must be"),
         (lambda: running_time_min(PACK, 20, peak_w=10), "peak_w must be"),
-        (lambda: running_time_min(PACK, 20, share=1.1), "share must be"),
+        (lambda: running_time_min(PACK, 20, depth_of_discharge=1.1), "depth_of_discharge must be"),
         (lambda: but(CHARGER, current_a=0), "the charger's current_a must be"),
         (lambda: but(CHARGER, balances="yes"), "balances must be True or False"),
     ],

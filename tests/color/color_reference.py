@@ -1,4 +1,4 @@
-"""The clear way of what robotlab.color does fast: slow, and the oracle of its tests."""
+"""Reference implementations of what robotlab.color does fast: slow, and what its tests compare with."""
 
 import colorsys
 

@@ -205,7 +205,7 @@ def test_clean_up_equals_opencv_and_scipy(open_px, close_px):
     for _ in range(20):
         mask = ndimage.gaussian_filter(rng.random(rng.integers(1, 60, 2)), 1) > 0.5
         wanted, other = mask.astype(np.uint8), mask
-        # Oracles: OpenCV morphologyEx (its border does not count); SciPy with the border set to the same.
+        # References: OpenCV morphologyEx (its border does not count); SciPy with the border set to the same.
         for radius, kind, first, second in (
             (open_px, cv2.MORPH_OPEN, ndimage.binary_erosion, ndimage.binary_dilation),
             (close_px, cv2.MORPH_CLOSE, ndimage.binary_dilation, ndimage.binary_erosion),
@@ -234,7 +234,7 @@ def test_wrong_radii_are_refused(radius):
         open_close(np.ones((3, 3), bool), open_px=radius)
 
 
-def test_grey_world_makes_the_mean_grey():
+def test_gray_world_makes_the_mean_gray():
     picture = np.random.default_rng(13).integers(0, [120, 90, 60], (40, 50, 3)).astype(np.uint8)
     # Without gains cut off, the gains are the common mean over each mean.
     wanted = picture.mean() / picture.reshape(-1, 3).mean(axis=0)

@@ -32,7 +32,7 @@ def assert_same(a, b):
 
 
 def spiral(size):
-    """One line that winds inwards, a pixel wide, a pixel apart."""
+    """One line that winds inward, a pixel wide, a pixel apart."""
     mask = np.zeros((size, size), bool)
     y = x = 0
     dy, dx = 0, 1

@@ -188,7 +188,7 @@ def test_learned_band_wraps_around_red():
     assert band.mask(pixels[None]).mean() >= 0.85
 
 
-def test_learning_shrugs_off_gaps_and_grey():
+def test_learning_shrugs_off_gaps_and_gray():
     rng = np.random.default_rng(6)
     orange = np.clip(rng.normal(ORANGE, 5, (700, 3)), 0, 255)
     gray = np.repeat(rng.integers(40, 200, (250, 1)), 3, axis=1) + rng.integers(-2, 3, (250, 3))

@@ -75,7 +75,7 @@ def test_without_boxes_only_rivals():
     assert not none.usable and "nothing here has this color" in none.sentence and np.isinf(none.lookalikes)
 
 
-def test_lab_band_and_grey():
+def test_lab_band_and_gray():
     band = learn_lab_band(np.array([ORANGE], np.uint8))
     check = lighting_check(scene(), band, [BOX])
     assert check.usable and check.hue_moved_deg == pytest.approx(0, abs=1e-6) and np.isnan(check.value_moved)

@@ -29,7 +29,7 @@ class Clock:
 
 class TestProtocol:
     def test_crc_check_value(self):
-        # Catalogue of parametrised CRC algorithms, CRC-16/IBM-3740: check value of
+        # Catalog of parametrized CRC algorithms, CRC-16/IBM-3740: check value of
         # the digits 1 to 9 is 0x29B1 (from memory).
         assert crc16(b"123456789") == 0x29B1
 

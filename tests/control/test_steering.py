@@ -12,7 +12,7 @@ from robotlab.errors import MotionError
 from robotlab.loop import GroundTruthDetector, Settings, simulate
 
 
-def test_target_right_of_centre_needs_a_negative_yaw_rate():
+def test_target_right_of_center_needs_a_negative_yaw_rate():
     # ISO 8855 axes: y left, yaw counter-clockwise, so right is negative.
     assert turn_toward(-0.1, 2.0) == pytest.approx(-0.2)
     assert turn_toward(0.1, 2.0) == pytest.approx(0.2)
@@ -123,9 +123,7 @@ class TestSignCheck:
         assert not check.ok and not check.flees
 
     @pytest.mark.parametrize(
-        "plug",
-        [lambda left, right: (-left, right), lambda left, right: (right, right)],
-        ids=["turned round", "one output"],
+        "plug", [lambda left, right: (-left, right), lambda left, right: (right, right)], ids=["reversed", "one output"]
     )
     def test_wheels_that_turn_alike_are_told_from_standing_ones(self, plug):
         pairs = [plug(*pair) for pair in zip(*self.wheels(+1))]

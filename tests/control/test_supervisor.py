@@ -220,7 +220,7 @@ def test_only_a_fresh_press_starts_and_only_fresh_news_keeps_it_going():
     assert (
         sent[1.24] == pytest.approx(0.6) and sent[1.28] < 0.59 and sent[1.4] == pytest.approx(sent[1.28] - 0.8 * 0.12)
     )
-    to(3.0, holding=True)  # a queue of signs after a silence is no press
+    to(3.0, holding=True)  # a queue of signs after a silence is not a press
     assert sent[2.98] == 0.0 and it.state is StopState.READY
     assert it.control.press(t, t) and not it.control.press(t, t)  # the same once more is a replay
     to(3.2, holding=True)

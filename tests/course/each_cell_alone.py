@@ -55,7 +55,7 @@ def alone(path: Path, cell: str) -> str:
 
 
 def clear(said: str) -> bool:
-    """Whether this is no error, or the line that says what to run first."""
+    """Whether this is not an error, or the line that says what to run first."""
     return not said or (
         said.endswith("then run it again.") and "Run All Above Selected Cell" in said and "\n" not in said
     )

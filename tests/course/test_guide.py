@@ -69,7 +69,7 @@ def test_parts_that_a_plan_names_are_in_the_lesson(lesson):
     for found in re.findall(r"parts? (\d+(?:(?:, | and | to )\d+)*)", plan):
         numbers = [int(number) for number in re.findall(r"\d+", found)]
         named |= set(range(numbers[0], numbers[-1] + 1)) if " to " in found else set(numbers)
-    assert named <= there, f"{sorted(named - there)} are no parts of lesson {lesson:02d}"
+    assert named <= there, f"{sorted(named - there)} are not parts of lesson {lesson:02d}"
 
 
 def test_where_something_can_move_or_burn_the_cautions_are_whole():

@@ -48,7 +48,7 @@ def nbval(path):
         "--nbval",
         "--nbval-current-env",
         f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
-        # Its own rules: a warning of the runner itself is no fault of a lesson.
+        # Its own rules: a warning of the runner itself is not a fault of a lesson.
         "-p",
         "no:cacheprovider",
         "-o",

@@ -115,5 +115,5 @@ def test_jupyterlab_knows_the_settings_that_the_course_changes():
         assert set(values) <= set(known), name
     # A browser that dies takes no more than this with it: typed answers, and what a reopened page shows.
     assert changed["@jupyterlab/docmanager-extension:plugin"]["autosaveInterval"] <= 20
-    # Ctrl+S while a slow computer still saves by itself is no change by somebody else.
+    # Ctrl+S while a slow computer still saves by itself is not a change by somebody else.
     assert changed["@jupyterlab/docmanager-extension:plugin"]["lastModifiedCheckMargin"] >= 3000

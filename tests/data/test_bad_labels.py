@@ -204,7 +204,7 @@ def test_damaged_pictures(folder):
         DataSetError, match=r"images\[1\] \(id 70, b.png\): .*must be a whole JPEG, PNG, WebP or BMP picture"
     ):
         open_dataset(folder)
-    with pytest.raises(DataSetError, match="it is no picture"):
+    with pytest.raises(DataSetError, match="it is not one"):
         data.load(data[1])
     (folder / "b.png").write_bytes(b"")
     with pytest.raises(DataSetError, match=r"images\[1\] \(id 70, b.png\)"):

@@ -9,7 +9,7 @@ from conftest import base_labels, save_set
 from pycocotools.coco import COCO
 
 from robotlab import image
-from robotlab.data import open_dataset, write_dataset
+from robotlab.data import open_dataset
 from robotlab.errors import DataSetError
 
 
@@ -71,19 +71,6 @@ def test_two_labels_files_are_refused(tmp_path, labels):
         shutil.copy(folder / "train.json", folder / name)
     with pytest.raises(DataSetError, match=r"one labels file, it has annotations.json, labels.json, test.json"):
         open_dataset(folder)
-
-
-def test_the_old_key_lamp_is_read_and_lighting_written(tmp_path, labels):
-    for row in labels["images"]:
-        row.pop("lighting", None)
-        row["lamp"] = "dusk"
-    data = open_dataset(save_set(tmp_path / "set", labels, file="labels.json"))
-    assert data.lightings == ("dusk",)
-    copy = write_dataset(tmp_path / "copy", data)
-    written = json.loads((tmp_path / "copy" / "annotations.json").read_text("utf-8"))
-    assert copy.lightings == ("dusk",) and all(
-        row["lighting"] == "dusk" and "lamp" not in row for row in written["images"]
-    )
 
 
 @pytest.mark.parametrize(

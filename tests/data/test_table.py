@@ -54,7 +54,7 @@ def test_the_command_writes_each_format(tmp_path, labels, capsys):
         (["-o", "OUT"], "--as must say the format"),
         (["-o", "SET/a.png", "--as", "csv"], "an output must not replace an input"),
         (["-o", "SET/annotations.json", "--as", "csv"], "an output must not replace an input"),
-        (["-o", "SET/mine.csv"], "is there already and is no table"),
+        (["-o", "SET/mine.csv"], "is there already and is not a table"),
         (["-o", "SET", "--as", "voc"], "must be new or empty"),
     ],
 )

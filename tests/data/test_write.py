@@ -210,7 +210,7 @@ def test_a_set_can_be_written_over_itself(tmp_path):
 
 
 @pytest.mark.parametrize("exchange", [True, False])
-@pytest.mark.parametrize("fails", ["flush_folder", "_take_place"])
+@pytest.mark.parametrize("fails", ["flush_folder", "_rename_into_place"])
 def test_a_failure_leaves_the_old_set(tmp_path, monkeypatch, exchange, fails):
     folder = tmp_path / "set"
     write_dataset(folder, [Sample("old.png", gray())], ["post"])
@@ -221,7 +221,7 @@ def test_a_failure_leaves_the_old_set(tmp_path, monkeypatch, exchange, fails):
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        if fails == "_take_place" and not exchange:
+        if fails == "_rename_into_place" and not exchange:
             real = os.rename
             patch.setattr(
                 os, "rename", lambda a, b: fail() if str(b) == str(folder) and ".part" in str(a) else real(a, b)

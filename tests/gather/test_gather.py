@@ -118,7 +118,7 @@ def test_what_was_left_out_is_added_when_it_is_asked_for_later(tmp_path):
     after = content(tmp_path / "set")
     assert all(after[name] == before[name] for name in before if name.endswith(".jpg"))
     assert "nothing to do" in take(film, tmp_path / "set", every=1, keep=["near-duplicates", "blurred"]).text()
-    # Less to keep, or anything else that differs, is no way to go on.
+    # Less to keep, or anything else that differs, is not a way to go on.
     for other in ({"every": 1}, {"every": 2, "keep": ["near-duplicates", "blurred"]}):
         with pytest.raises(DataSetError, match="give the same to go on"):
             take(film, tmp_path / "set", **other)

@@ -1,4 +1,4 @@
-"""Pictures that were gathered and not labeled yet are no pictures without the thing: nothing learns from them."""
+"""Pictures that were gathered and not labeled yet are not pictures without the thing: nothing learns from them."""
 
 import numpy as np
 import pytest

@@ -4,7 +4,7 @@
 
 In parts: --every 4 --first 0, then --first 1, 2 and 3; each says after every ten how many there were.
 
-Each runs in a forked child, with 20 s of processor time and 1 GiB of memory more than there was.  Afterwards no
+Each runs in a forked child, with 20 s of processor time and 1 GiB of memory more than there was.  Afterward no
 input may have changed, and nothing half written may be left.  Needs a POSIX system.
 """
 

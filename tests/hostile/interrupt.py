@@ -2,7 +2,7 @@
 
     python tests/hostile/interrupt.py --runs 200      # of each command; --command judge for one
 
-Each run is a forked child.  Afterwards every output must be there whole or not at all, one that was there before
+Each run is a forked child.  Afterward every output must be there whole or not at all, one that was there before
 must still be there, no input may have changed, nothing else may be left, and the user gets one line.  What is only
 ever appended to may end early, after a whole record: the log of a drive, and what gather, sweep and mark have done so
 far; given once more, these three must end with the bytes of a run that nothing has ended.  Labels that the store has

@@ -326,7 +326,7 @@ def robots() -> list[bytes]:
 
 def use_robot(path: Path) -> None:
     text = check_robot(path).text()
-    assert "nan" not in text.split() and "inf" not in text.split(), "a figure is no number"
+    assert "nan" not in text.split() and "inf" not in text.split(), "a figure is not a number"
 
 
 def films() -> list[bytes]:

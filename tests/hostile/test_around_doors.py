@@ -7,7 +7,7 @@ from around_doors import MAKES_CODE, MAY_IMPORT, READ_FILES, round_about
 
 PACKAGE = Path(__file__).resolve().parents[2] / "robotlab"
 MODULES = {str(path.relative_to(PACKAGE)): path.read_text("utf-8") for path in sorted(PACKAGE.rglob("*.py"))}
-# Ways around, as one might write them into a module that is no door.
+# Ways around, as one might write them into a module that is not a door.
 WAYS = [
     "import PIL.Image as I\nI.open('a')",
     "from PIL import Image\nImage.open('a')",

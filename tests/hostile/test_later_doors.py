@@ -114,7 +114,7 @@ def test_boxes_whose_area_is_smaller_than_any_number_are_judged(tmp_path):
 
 
 def test_a_card_is_kept_byte_for_byte(tmp_path):
-    """One that is no UTF-8 was a traceback."""
+    """One that is not UTF-8 was a traceback."""
     data = write_dataset(tmp_path / "set", [Sample("a.png", np.zeros((6, 8, 3), np.uint8))], ["post"])
     (data.folder / "card.md").write_bytes(b"M\xfcller\r\n")
     assert main(["export", str(data.folder), "-o", str(tmp_path / "copy"), "--as", "coco"]) == 0
@@ -180,7 +180,7 @@ def test_labels_that_were_written_and_notes_that_were_not_are_gone_on_with(photo
 
 
 def test_a_way_back_from_a_folder_that_is_not_there_leads_nowhere(photos, tmp_path, monkeypatch, capsys):
-    """NEW/../FILE was no file before the folder was made, and was another's afterwards: it was replaced."""
+    """NEW/../FILE was no file before the folder was made, and was another's afterward: it was replaced."""
     monkeypatch.chdir(tmp_path)
     Path("words.txt").write_text("somebody's words")
     assert main(["plan", "--object-height", "0.3", "-o", "new/../words.txt"]) == 2

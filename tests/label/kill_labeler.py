@@ -3,7 +3,7 @@
 Each time a program of its own makes changes as fast as it can, and says each
 one that is confirmed.  It is ended by SIGKILL at a random moment, or its disk is
 full from a random byte on (a limit on the size of files) and it is killed then.
-Afterwards the labels file must open, by the data-set contract, with every
+Afterward the labels file must open, by the data-set contract, with every
 confirmed change in it; the next program continues with the same set.
 """
 

@@ -86,7 +86,7 @@ class TestDistance:
 
 
 class TestCommand:
-    def test_right_of_centre_turns_right(self):
+    def test_right_of_center_turns_right(self):
         # ISO 8855: a target at the right needs a negative yaw rate.
         follower = Follower(CAMERA, Settings())
         follower.observe(found((box_at(220), 0.9, 0)), 0.0)

@@ -42,7 +42,7 @@ def at_rest(link):
     return link.sent[-1][1:] == (0.0, 0.0) and link.wheels() == (0.0, 0.0)
 
 
-def test_drives_right_towards_a_post_at_the_right_and_stops(tmp_path):
+def test_drives_right_toward_a_post_at_the_right_and_stops(tmp_path):
     link = SimulatedLink()
     done = drive(see, Camera50(), CAMERA, CALM, link, 0.6, log=tmp_path / "run.jsonl")
     assert done.reason == "the time was over" and done.state in ("follow", "hold") and done.observations > 5

@@ -60,7 +60,7 @@ def test_summary_says_what_happened(run, fled):
     [([3.0, 3.0, 300.0, 230.0], "never found it, followed something else in 9", 0.0), (None, "never found it", 0.0)],
 )
 def test_summary_of_a_detector_that_is_on_the_post_in_no_picture(box, words, share):
-    """A box that fills the picture is no post; 'following 97 %' and 'never lost it' hid that."""
+    """A box that fills the picture is not a post; 'following 97 %' and 'never lost it' hid that."""
     found = Detections.none(["post"]) if box is None else Detections([box], [0.9], [0], ["post"])
     run = simulate(
         lambda picture: found, WALKS["straight"], camera=default_camera(80, 60) if box is None else None, duration_s=1.5

@@ -33,7 +33,7 @@ from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.from_data import results_table
 from robotlab.metrics.significance import mcnemar_test
 from robotlab.report import Report
-from robotlab.report.judged import numbers_table, size_table
+from robotlab.report.judged import numbers_table, size_table, threshold_words
 
 from .sets import as_dataset, pycocotools_eval, random_set
 
@@ -258,6 +258,23 @@ def test_curve_and_calibration_by_hand():
     assert calibration(np.array([3.0]), np.array([True])) is None
 
 
+def test_what_cannot_be_judged_is_an_error_of_ours(crowd_free):
+    with pytest.raises(InputError, match="score and hit must be rows of the same length"):
+        calibration(np.array([1.0]), np.array([True, False]))
+    with pytest.raises(InputError, match="data must be a data set, got None"):
+        evaluate(None, [])
+    for wrong in (None, Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])):
+        with pytest.raises(InputError, match="detections must be one Detections for each picture"):
+            evaluate(crowd_free[2], wrong)
+
+
+def test_a_threshold_chosen_on_these_pictures_is_called_optimistic(small):
+    chosen, given = evaluate(*small), evaluate(*small, score=0.1)
+    assert "the best F1 on these pictures: optimistic)" in chosen.text() and "optimistic" not in given.text()
+    assert "on these pictures (optimistic)" in threshold_words([chosen])
+    assert "optimistic" not in threshold_words([given])
+
+
 def test_calibrated_scores_have_no_calibration_error():
     rng = np.random.default_rng(0)
     score = rng.random(200_000)
@@ -409,7 +426,7 @@ def test_two_equal_detectors_are_seldom_called_different():
     assert called <= 4  # .05 of 30 is 1.5; 5 or more would come by chance about once in fifty
 
 
-def test_judgements_of_other_pictures_are_not_compared(crowd_free, small):
+def test_judgments_of_other_pictures_are_not_compared(crowd_free, small):
     with pytest.raises(InputError, match="same pictures"):
         compare_evaluations(crowd_free[3], evaluate(*small))
 

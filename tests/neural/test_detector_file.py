@@ -259,7 +259,7 @@ def test_missing_file_and_folder_are_refused(tmp_path):
 
 
 def test_foreign_models_are_refused(tmp_path):
-    # A network of ours that is no detector, and a model with another operator.
+    # A network of ours that is not a detector, and a model with another operator.
     features = save_onnx(network_to_onnx(FEATURES, first_weights(FEATURES)), tmp_path / "features.onnx")
     with pytest.raises(ModelError, match="another ONNX file"):
         NeuralDetector.load(features)

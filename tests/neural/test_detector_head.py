@@ -38,7 +38,7 @@ def test_logistic_regression_equals_scikit_learns():
     x, y, weights = rows()
     penalty = 0.01
     ours = fit_logistic(x, y, weights, 3, penalty, steps=2000)
-    # scikit-learn minimises C sum w l + |W|^2 / 2, ours sum w l / sum w + penalty
+    # scikit-learn minimizes C sum w l + |W|^2 / 2, ours sum w l / sum w + penalty
     # |W|^2 / 2; the last column is the bias, penalized here, so given as a feature.
     theirs = linear_model.LogisticRegression(
         C=1 / (penalty * weights.sum()), fit_intercept=False, tol=1e-8, max_iter=5000
@@ -286,6 +286,11 @@ def test_nothing_to_learn_is_refused(blocks):
 def test_unknown_options_are_refused(blocks, option, words):
     with pytest.raises(InputError, match=words):
         fit(blocks, progress=False, **option)
+
+
+def test_something_else_than_a_data_set_is_refused():
+    with pytest.raises(InputError, match="data must be a data set, got None"):
+        fit(None, progress=False)
 
 
 def test_a_picture_that_is_cut_short_is_named(tmp_path):

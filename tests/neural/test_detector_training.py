@@ -264,7 +264,7 @@ def test_from_scratch_every_layer_learns(blocks, monkeypatch):
 
 
 @pytest.mark.slow
-def test_watch_sees_the_start_every_loss_and_every_judgement(blocks, settled_soon):
+def test_watch_sees_the_start_every_loss_and_every_judgment(blocks, settled_soon):
     seen = []
 
     def watch(history, detector):
@@ -348,7 +348,7 @@ def test_the_clock_ends_the_cycle(blocks):
         engine, batches = parts(blocks, pool)
         step = engine.step
         engine.step = lambda batch, rate: rates.append(rate) or step(batch, rate)
-        _, history, finished = train(engine, batches, 100_000, None, seconds=3)
+        _, history, finished = train(engine, batches, 100_000, None, max_duration_s=3)
     assert finished and len(rates) < 1000
     assert rates[-1] < 0.2 * max(rates)
 
@@ -376,7 +376,7 @@ def test_where_there_is_time_enough_the_clock_changes_nothing(blocks, monkeypatc
     for seconds in (None, 150):
         now[0] = 0.0
         rates.append([])
-        train(Engine(), lambda step, reduced: None, 60, judge, seconds=seconds)
+        train(Engine(), lambda step, reduced: None, 60, judge, max_duration_s=seconds)
     assert rates[0] == rates[1] and len(rates[0]) == 60
 
 

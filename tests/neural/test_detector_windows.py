@@ -46,7 +46,7 @@ def test_a_long_training_begins_with_reduced_windows(monkeypatch, seconds, ends)
             now[0] += 1.0
             return 0.0
 
-    train(Engine(), lambda step, reduced: asked.append(reduced), 1000, None, seconds=seconds)
+    train(Engine(), lambda step, reduced: asked.append(reduced), 1000, None, max_duration_s=seconds)
     count = sum(asked)
     assert asked == [True] * count + [False] * (len(asked) - count)
     assert count == pytest.approx(ends, abs=0 if seconds is None else 20)

@@ -220,7 +220,7 @@ def test_window_moves_boxes_with_the_picture(drawn):
         if batch.shape[k, 0] < 0 or len(rows_at) == 0 or batch.visible[k, 0] < 0.999:
             continue
         seen += 1
-        # Rows that belong to the mirrored border are no part of the picture proper.
+        # Rows that belong to the mirrored border are not part of the picture proper.
         outline = [columns_at.min(), rows_at.min(), columns_at.max() + 1, rows_at.max() + 1]
         np.testing.assert_allclose(batch.boxes[k, 0].numpy(), outline, atol=1.1)
     assert seen >= 4

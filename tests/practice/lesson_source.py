@@ -33,7 +33,7 @@ def check_lesson_source(path: str | Path) -> list[str]:
         if "starter" in cell["tags"]:
             found = _run(tree, dict(namespace), where)
             stubs.update(found)
-            faults += [f"{where}: {name} is no task of this lesson" for name in found if name not in tasks]
+            faults += [f"{where}: {name} is not a task of this lesson" for name in found if name not in tasks]
             if not found:
                 faults.append(f"{where}: a starter cell must hold the function of a task")
         else:

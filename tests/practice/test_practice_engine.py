@@ -410,7 +410,7 @@ def test_a_misconception_is_named_though_the_answer_stumbles_at_the_edges_in_its
         ("numpy.exp(scores)", "does not know this name"),
         ("a, b, c = [1, 2]", "number of names"),
         ("scores(1)", "square brackets"),
-        ("[1, 2] / 2", "A list is no array"),
+        ("[1, 2] / 2", "A list is not an array"),
         ("None + 1", "None where a value"),
         ("softmax(scores)", "without end"),
         ("x = scores.astype(int); x /= 3", "cannot take fractions"),

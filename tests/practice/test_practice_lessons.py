@@ -54,7 +54,7 @@ def test_a_lesson_of_starters_and_worked_answers_is_right(lesson, tmp_path):
         ("(width_px - 2 * x_px)", "(2 * x_px - width_px)", "recognized: sign"),
         ("verify(bearing)", "bearing", "no cell calls verify(bearing)"),
         (task_named("bearing").starter, "answer = ...\n", "a starter cell must hold the function of a task"),
-        (task_named("bearing").starter, "def bear(x):\n    ...\n", "bear is no task of this lesson"),
+        (task_named("bearing").starter, "def bear(x):\n    ...\n", "bear is not a task of this lesson"),
     ],
 )
 def test_faults_of_a_lesson_are_found(old, new, fault, tmp_path):

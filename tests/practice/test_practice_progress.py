@@ -38,7 +38,7 @@ untouched.__name__ = "iou"
 
 def test_tries_passes_and_nudges_are_kept(file):
     verify(untouched)
-    assert not file.exists(), "an unstarted starter is no try"
+    assert not file.exists(), "an unstarted starter is not a try"
     verify(wrong)
     assert json.loads(file.read_text()) == {"version": 1, "tasks": {"iou": {"state": "tried", "tries": 1, "nudges": 0}}}
     verify(right())
@@ -176,4 +176,4 @@ def test_a_device_in_its_place_is_not_read_without_end(file):
     file.symlink_to("/dev/zero")
     progress = Progress(file)
     progress.add_try("iou", passed=False)
-    assert progress.record("iou").tries == 1 and "no plain file" in progress.take_note()
+    assert progress.record("iou").tries == 1 and "not a plain file" in progress.take_note()

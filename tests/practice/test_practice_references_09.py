@@ -49,7 +49,7 @@ def test_running_time_of_the_trade():
     for ah, cells, volt, watt, share in task_named("running_time").cases():
         pack = Pack(cells=cells, capacity_ah=ah, nominal_v=volt, stop_v=3.0, discharge_c=1e3)
         assert reference("running_time")(ah, cells, volt, watt, share) == pytest.approx(
-            float(running_time_min(pack, watt, share=share))
+            float(running_time_min(pack, watt, depth_of_discharge=share))
         )
 
 

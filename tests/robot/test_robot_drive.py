@@ -285,7 +285,7 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
         (["--wheels", "serial:/dev/null"], "--camera rendered goes with --wheels emulated"),
         (
             ["--camera", "0", "--wheels", "serial:/dev/null"],
-            "who answers the preflight's questions, here is no terminal",
+            "who answers the preflight's questions, there is no terminal here",
         ),
         ([], "--camera needs --wheels, or --dry-run"),
         (["--camera", "0", "--wheels", "wings", "--dry-run"], "wheels must be serial:PORT"),

@@ -1,4 +1,4 @@
-"""The one door for films, cameras and streams: what is no film, playlists, rotation, what is missing."""
+"""The one door for films, cameras and streams: what is not a film, playlists, rotation, what is missing."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 Read it in this order: :mod:`.reference` (one convolution of one picture and its
 gradients, place by place), :mod:`.layers` (the same as matrix products, fast),
-:mod:`.network` (all layers, forwards and backwards), :mod:`.losses`,
+:mod:`.network` (all layers, forward and backward), :mod:`.losses`,
 :mod:`.optimizer`.  :mod:`.gradient_check` proves a gradient by finite differences, and
 :mod:`.workers` puts the pictures of a batch on all processor cores, :mod:`.scratch`
 keeps its working arrays.  Lesson 07 goes the same way with pictures.

@@ -1,4 +1,4 @@
-"""Is a gradient right?  Ask by finite differences."""
+"""Check gradients by finite differences."""
 
 from __future__ import annotations
 

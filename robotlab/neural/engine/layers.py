@@ -1,4 +1,4 @@
-"""One convolution of one picture, forwards and backwards.
+"""One convolution of one picture, forward and backward.
 
 A convolution slides a small kernel over the picture.  Written out as a matrix
 ("im2col": Chellapilla, Puri & Simard, 2006), it is one matrix product: column p

@@ -1,6 +1,6 @@
-"""All layers of a network, forwards and backwards, for a batch of pictures.
+"""All layers of a network, forward and backward, for a batch of pictures.
 
-Forwards, every layer keeps what it gave.  Backwards, the layers run in reverse:
+Forward, every layer keeps what it gave.  Backward, the layers run in reverse:
 each is handed the gradient of the loss with respect to what it gave, works out
 the gradients of its weights, and hands each of its inputs a gradient in turn
 (the chain rule: Rumelhart, Hinton & Williams, Nature 323:533-536, 1986).
@@ -225,7 +225,7 @@ class Network:
 
         Notes
         -----
-        Afterwards :attr:`gradient` and :attr:`gradients` hold the result.
+        Afterward :attr:`gradient` and :attr:`gradients` hold the result.
         """
         # The last layer's own array may be written to.
         waiting: dict[str, np.ndarray] = {self.layers[-1].name: np.array(gradient, self.dtype)}
@@ -244,7 +244,7 @@ class Network:
         if layer.kind == "conv":
             return self._conv_back(layer, gradient)
         if layer.kind == "concat":
-            # Side by side forwards, taken apart backwards.
+            # Side by side forward, taken apart backward.
             ends = np.cumsum([self._values[name].shape[1] for name in layer.inputs])
             return list(zip(layer.inputs, np.split(gradient, ends[:-1], axis=1), strict=True))
         back = self._room.array(f"{layer.name} back", self._values[layer.inputs[0]].shape)

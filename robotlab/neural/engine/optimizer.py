@@ -1,4 +1,4 @@
-"""The optimizer: AdamW, one-cycle learning rate, gradient clipping, averaged weights."""
+"""The optimizers, AdamW and Muon; one-cycle learning rate, gradient clipping, averaged weights."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def convolve_reference(x: np.ndarray, kernel: np.ndarray, layer: Layer) -> np.nd
 def convolve_backward_reference(
     x: np.ndarray, kernel: np.ndarray, layer: Layer, gradient: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Gradients of a convolution of one picture: every product forwards gives two backwards.
+    """Gradients of a convolution of one picture: every product forward gives two backward.
 
     Parameters
     ----------

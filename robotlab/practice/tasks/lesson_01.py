@@ -97,7 +97,7 @@ LUMINANCE = Task(
 def scaled_size(width_px, height_px, longest_px):
     """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    width_px, height_px: size now, px.  longest_px: its longer side afterward, px.
     The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     longest = max(width_px, height_px)
@@ -243,7 +243,7 @@ SHRINK = Task(
         ),
         Misconception(
             "bytes that overflow",
-            "Your sums overflow: bytes were added as bytes, start again at 0 beyond 255, and were divided afterwards. Convert to float first.",
+            "Your sums overflow: bytes were added as bytes, start again at 0 beyond 255, and were divided afterward. Convert to float first.",
             lambda g, n: _blocks(g, n).sum(axis=(1, 3), dtype=g.dtype) / (n * n),
         ),
         Misconception(

@@ -263,7 +263,7 @@ ABSTAIN = Task(
             lambda p, t: _when(p.max(axis=1) >= t, p.argmax(axis=1), 0),
         ),
         Misconception(
-            "turned round",
+            "reversed",
             "You abstain where you are sure and answer where you are not.",
             lambda p, t: _when(p.max(axis=1) < t, p.argmax(axis=1)),
         ),

@@ -88,7 +88,7 @@ RIDGE = Task(
             lambda x, y, a: np.linalg.solve(x.T @ x - a * np.eye(x.shape[1]), x.T @ y),
         ),
         Misconception(
-            "shrunk afterwards",
+            "shrunk afterward",
             "You found the plain least squares and divided by 1 + penalty. The penalty takes part in the solving: weights shrink unequally.",
             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a),
         ),
@@ -261,7 +261,7 @@ CYCLE_RATE = Task(
             ),
         ),
         Misconception(
-            "parts backwards",
+            "parts backward",
             "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
             lambda step, steps, peak: _cycle(
                 step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2

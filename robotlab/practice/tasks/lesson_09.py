@@ -223,7 +223,7 @@ FRAMES_IN_FLIGHT = Task(
     reference=frames_in_flight,
     lesson=9,
     statement="Write frames_in_flight(taken_s, acted_s, duration_s): how many pictures are under way at once, on average over a run of duration_s. Picture i is under way "
-    "from taken_s[i] to acted_s[i]. There may be none for a while, or several at once, so the mean is no whole number.",
+    "from taken_s[i] to acted_s[i]. There may be none for a while, or several at once, so the mean is not a whole number.",
     unit="",
     fixed=(
         (np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.5, 1.5, 2.5, 3.5]), 5.0),

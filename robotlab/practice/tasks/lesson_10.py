@@ -120,7 +120,7 @@ BEARING_ERROR = Task(
         ),
         Misconception(
             "fraction of the picture",
-            "Your result goes from 1 at the left edge to -1 at the right. It has the right sign, and is no angle yet.",
+            "Your result goes from 1 at the left edge to -1 at the right. It has the right sign, and is not an angle yet.",
             lambda b, w, a: 1 - 2 * _middle(b) / w,
         ),
     ),

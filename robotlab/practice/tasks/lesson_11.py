@@ -114,7 +114,7 @@ RAMP_STEP = Task(
         ),
         Misconception(
             "fraction of the gap",
-            "You take a fraction of the gap in each step. That starts with a jolt and never quite arrives; the limit asks for equal steps.",
+            "You take a fraction of the gap in each step. That starts with a jump in acceleration and never quite arrives; the limit asks for equal steps.",
             lambda s, w, a, dt: s + (w - s) * dt,
             also=(lambda s, w, a, dt: s + (w - s) * _clip(a * dt, 1),),
         ),

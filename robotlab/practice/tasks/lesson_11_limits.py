@@ -42,7 +42,7 @@ SAFE_SPEED = Task(
     nudges=(
         "Write the stopping distance down with v unknown, and set it equal to clear_m.",
         "Multiplied by 2a it is v² + 2·a·t·v − 2·a·d = 0: a quadratic in v.",
-        "Of its two roots one is negative, which is no speed. The other is a root less something: first the root of (a·t)² + 2·a·d.",
+        "Of its two roots one is negative, which is not a speed. The other is a root less something: first the root of (a·t)² + 2·a·d.",
     ),
     misconceptions=(
         Misconception(
@@ -57,7 +57,7 @@ SAFE_SPEED = Task(
         ),
         Misconception(
             "the negative root",
-            "Your result is the other root of the quadratic. A speed below 0 is no answer here.",
+            "Your result is the other root of the quadratic. A speed below 0 is not an answer here.",
             lambda d, a, t: -a * t - math.sqrt((a * t) ** 2 + 2 * a * d),
         ),
         Misconception(

@@ -380,7 +380,7 @@ CHOOSE = Task(
         ),
         Misconception(
             "worse counts as far apart",
-            "You took the size of the improvement without its sign. An other detector that is surely worse is no gain.",
+            "You took the size of the improvement without its sign. Another detector that is surely worse is not a gain.",
             lambda low, high, m: choose(min(abs(low), abs(high)), max(abs(low), abs(high)), m),
         ),
     ),
