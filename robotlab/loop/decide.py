@@ -154,8 +154,9 @@ def next_phase(
     if every(steady):
         return STEADY
     lost_s = age_s - choose(seen, expected_s + s.hold_s, expected_s)
-    later = choose(going & (lost_s <= s.slow_s + s.search_s), SEARCHING, STOPPED)
-    return choose(steady, STEADY, choose(going & (lost_s <= s.slow_s), STANDING, later))
+    # Each border that is passed leads one phase further.
+    lost = STANDING + (lost_s > s.slow_s) + (lost_s > s.slow_s + s.search_s)
+    return choose(steady, STEADY, choose(going, lost, STOPPED))
 
 
 def phase_velocity(
