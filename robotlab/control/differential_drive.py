@@ -8,14 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from robotlab.checks import number
 from robotlab.control.checked_fields import CheckedFields, checked
+from robotlab.control.elementwise import Numbers, cos, every, larger, sin, sine_ratio
 
-# Below this turn the sine of half the turn equals it to double precision:
-# x - sin x is x**3 / 6, which is under 1e-24 for x = 1e-8.
-_STRAIGHT_RAD = 1e-8
 # Between a speck and a town: outside, turn rates and squares overflow.
 _LENGTHS_M = 1e-6, 1e6
 
@@ -56,7 +53,7 @@ class DifferentialDrive(CheckedFields):
     track_m: float = checked(_length, 0.30)
     wheel_radius_m: float = checked(_length, 0.05)
 
-    def twist(self, left_mps, right_mps) -> tuple[Any, Any]:
+    def twist(self, left_mps: Numbers, right_mps: Numbers) -> tuple[Numbers, Numbers]:
         """Forward speed and yaw rate of the body.
 
         Parameters
@@ -76,7 +73,7 @@ class DifferentialDrive(CheckedFields):
         """
         return (right_mps + left_mps) / 2, (right_mps - left_mps) / self.track_m
 
-    def wheels(self, v_mps, yaw_radps) -> tuple[Any, Any]:
+    def wheels(self, v_mps: Numbers, yaw_radps: Numbers) -> tuple[Numbers, Numbers]:
         """Wheel speeds that give a forward speed and a yaw rate.
 
         Parameters
@@ -99,7 +96,7 @@ class DifferentialDrive(CheckedFields):
         half = yaw_radps * (self.track_m / 2)
         return v_mps - half, v_mps + half
 
-    def wheels_from_spin(self, left_radps, right_radps):
+    def wheels_from_spin(self, left_radps: Numbers, right_radps: Numbers) -> tuple[Numbers, Numbers]:
         """Wheel speeds over the ground from how fast the wheels turn.
 
         Parameters
@@ -143,22 +140,22 @@ class DifferentialDrive(CheckedFields):
 
 
 def advance(
-    x_m: float, y_m: float, yaw_rad: float, v_mps: float, yaw_radps: float, dt_s: float
-) -> tuple[float, float, float]:
+    x_m: Numbers, y_m: Numbers, yaw_rad: Numbers, v_mps: Numbers, yaw_radps: Numbers, dt_s: float
+) -> tuple[Numbers, Numbers, Numbers]:
     """Move along the exact circular arc of a constant speed and yaw rate.
 
     Parameters
     ----------
-    x_m, y_m, yaw_rad : float
+    x_m, y_m, yaw_rad : float or ndarray
         Pose on the ground: place, m; yaw, rad, counter-clockwise from x.
-    v_mps, yaw_radps : float
+    v_mps, yaw_radps : float or ndarray
         Forward speed, m/s, and yaw rate, rad/s.
     dt_s : float
         How long.
 
     Returns
     -------
-    (x_m, y_m, yaw_rad) : tuple of float
+    (x_m, y_m, yaw_rad) : tuple of float or ndarray
         The pose after. Yaw is not wrapped.
 
     Notes
@@ -174,26 +171,24 @@ def advance(
     >>> [round(number, 12) for number in advance(0, 0, 0, 1.0, 1.0, math.pi / 2)]
     [1.0, 1.0, 1.570796326795]
     """
-    half = yaw_radps * dt_s / 2
-    chord = v_mps * dt_s
-    if abs(half) > _STRAIGHT_RAD:
-        chord *= math.sin(half) / half
-    return x_m + chord * math.cos(yaw_rad + half), y_m + chord * math.sin(yaw_rad + half), yaw_rad + 2 * half
+    half = yaw_radps * (dt_s / 2)
+    chord, toward = v_mps * dt_s * sine_ratio(half), yaw_rad + half
+    return x_m + chord * cos(toward), y_m + chord * sin(toward), yaw_rad + 2 * half
 
 
-def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tuple[float, float]:
+def scale_wheel_speeds(left_mps: Numbers, right_mps: Numbers, max_mps: float) -> tuple[Numbers, Numbers]:
     """Slow both wheels together so that neither exceeds its limit.
 
     Parameters
     ----------
-    left_mps, right_mps : float
+    left_mps, right_mps : float or ndarray
         Wanted wheel speeds.
     max_mps : float
         The most that a wheel can do.
 
     Returns
     -------
-    (left_mps, right_mps) : tuple of float
+    (left_mps, right_mps) : tuple of float or ndarray
         In the same ratio, so the robot drives the same circle, slower.
 
     Notes
@@ -206,8 +201,8 @@ def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tup
     >>> scale_wheel_speeds(0.5, 1.0, 0.5)
     (0.25, 0.5)
     """
-    fastest = max(abs(left_mps), abs(right_mps))
-    if fastest <= max_mps:
+    fastest = larger(abs(left_mps), abs(right_mps))
+    if every(fastest <= max_mps):
         return left_mps, right_mps
-    scale = max_mps / fastest
+    scale = max_mps / larger(fastest, max_mps)
     return left_mps * scale, right_mps * scale

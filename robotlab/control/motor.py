@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from robotlab.control.checked_fields import CheckedFields, limited
+from robotlab.control.elementwise import Numbers, choose, clip
 
 
 @dataclass(frozen=True)
@@ -47,17 +48,17 @@ class Motor(CheckedFields):
     slip: float = limited(0.0, low=0, high=1)
     max_mps: float = limited(1.0, low=0, open_low=True)
 
-    def goal(self, command_mps: float) -> float:
+    def goal(self, command_mps: Numbers) -> Numbers:
         """The speed that a command ends at.
 
         Parameters
         ----------
-        command_mps : float
+        command_mps : float or ndarray
             What the link sent.
 
         Returns
         -------
-        float
+        float or ndarray
             0 inside the dead band, else the command, at most `max_mps`, m/s.
 
         Examples
@@ -65,25 +66,24 @@ class Motor(CheckedFields):
         >>> Motor(dead_band_mps=0.05).goal(0.04), Motor(max_mps=0.5).goal(-2.0)
         (0.0, -0.5)
         """
-        if abs(command_mps) < self.dead_band_mps:
-            return 0.0
-        return min(max(command_mps, -self.max_mps), self.max_mps)
+        goal = clip(command_mps, -self.max_mps, self.max_mps)
+        return choose(abs(command_mps) < self.dead_band_mps, 0.0, goal) if self.dead_band_mps else goal
 
-    def step(self, speed_mps: float, command_mps: float, dt_s: float) -> tuple[float, float]:
+    def step(self, speed_mps: Numbers, command_mps: Numbers, dt_s: float) -> tuple[Numbers, Numbers]:
         """The wheel's speed after a short time, and its mean over that time.
 
         Parameters
         ----------
-        speed_mps : float
+        speed_mps : float or ndarray
             Speed of the wheel now.
-        command_mps : float
+        command_mps : float or ndarray
             Commanded speed, constant over the step.
         dt_s : float
             Length of the step.
 
         Returns
         -------
-        (speed_mps, mean_mps) : tuple of float
+        (speed_mps, mean_mps) : tuple of float or ndarray
             Wheel speed after the step, and its mean over the step, both of
             the wheel, not of the ground (see :meth:`ground`).
 
@@ -101,17 +101,17 @@ class Motor(CheckedFields):
         # The mean of exp(-t / lag) from 0 to dt is -expm1(-part) / part.
         return goal + gap * left_over, goal - gap * math.expm1(-part) / part
 
-    def ground(self, wheel_mps: float) -> float:
+    def ground(self, wheel_mps: Numbers) -> Numbers:
         """Speed over the ground.
 
         Parameters
         ----------
-        wheel_mps : float
+        wheel_mps : float or ndarray
             Speed of the wheel's rim.
 
         Returns
         -------
-        float
+        float or ndarray
             What slipping leaves of it, m/s.
 
         Examples

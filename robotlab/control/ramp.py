@@ -10,7 +10,37 @@ from __future__ import annotations
 import math
 
 from robotlab.checks import number
+from robotlab.control.elementwise import Numbers, clip
 from robotlab.errors import MotionError
+
+
+def ramp_step(speed_mps: Numbers, wanted_mps: Numbers, max_accel_mps2: float | None, dt_s: float) -> Numbers:
+    """One step of a ramp with limited acceleration.
+
+    Parameters
+    ----------
+    speed_mps, wanted_mps : float or ndarray
+        Speed now, and the wanted one (or yaw rates, rad/s).
+    max_accel_mps2 : float or None
+        Most change of speed a second, m/s^2 (or rad/s^2 for a yaw rate);
+        ``None`` for no limit.
+    dt_s : float
+        Time since the last step.
+
+    Returns
+    -------
+    float or ndarray
+        The new speed.  Nothing is checked here: :meth:`Ramp.step` does.
+
+    Examples
+    --------
+    >>> ramp_step(0.1, 0.5, 1.0, 0.1), ramp_step(0.1, 0.5, None, 0.1)
+    (0.2, 0.5)
+    """
+    if max_accel_mps2 is None:
+        return wanted_mps
+    most = max_accel_mps2 * dt_s
+    return speed_mps + clip(wanted_mps - speed_mps, -most, most)
 
 
 class Ramp:
@@ -76,11 +106,7 @@ class Ramp:
         0.5
         """
         _check_step(wanted, dt_s)
-        if self.max_accel_mps2 is None:
-            self.speed = wanted
-        else:
-            room = self.max_accel_mps2 * dt_s
-            self.speed += min(max(wanted - self.speed, -room), room)
+        self.speed = ramp_step(self.speed, wanted, self.max_accel_mps2, dt_s)
         return self.speed
 
 

@@ -10,24 +10,25 @@ import math
 from dataclasses import dataclass
 
 from robotlab.checks import number
+from robotlab.control.elementwise import Numbers, clip, cos, has_nan, larger
 from robotlab.errors import MotionError
 
 
-def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf) -> float:
+def turn_toward(bearing_rad: Numbers, gain: Numbers, max_yaw_radps: Numbers = math.inf) -> Numbers:
     """Yaw rate that turns the robot toward a bearing: proportional (P) control.
 
     Parameters
     ----------
-    bearing_rad : float
+    bearing_rad : float or ndarray
         Where the target is, positive to the left of straight ahead.
-    gain : float
+    gain : float or ndarray
         Yaw rate for each radian of bearing, 1/s.
-    max_yaw_radps : float
+    max_yaw_radps : float or ndarray
         Limit either way.
 
     Returns
     -------
-    float
+    float or ndarray
         ``gain * bearing`` within the limit, rad/s, positive to the left.
 
     Raises
@@ -41,43 +42,43 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
     -0.30000000000000004
     """
     wanted = gain * bearing_rad
-    if math.isnan(wanted):
+    if has_nan(wanted):
         raise MotionError(
             f"bearing and gain must be numbers, got {bearing_rad} and {gain}; steer only by a target that was seen"
         )
-    return min(max(wanted, -max_yaw_radps), max_yaw_radps)
+    return clip(wanted, -max_yaw_radps, max_yaw_radps)
 
 
 def speed_toward(
-    distance_m: float,
-    following_distance_m: float,
-    gain: float,
-    max_mps: float,
-    max_reverse_mps: float = 0.0,
-    bearing_rad: float = 0.0,
-) -> float:
+    distance_m: Numbers,
+    following_distance_m: Numbers,
+    gain: Numbers,
+    max_mps: Numbers,
+    max_reverse_mps: Numbers = 0.0,
+    bearing_rad: Numbers = 0.0,
+) -> Numbers:
     """Forward speed that keeps a distance to the target: proportional (P) control.
 
     Parameters
     ----------
-    distance_m : float
+    distance_m : float or ndarray
         Distance to the target now.
-    following_distance_m : float
+    following_distance_m : float or ndarray
         Distance to keep.
-    gain : float
+    gain : float or ndarray
         Speed for each meter too far, 1/s.
-    max_mps : float
+    max_mps : float or ndarray
         Speed limit forward.
-    max_reverse_mps : float
+    max_reverse_mps : float or ndarray
         Speed limit backward, as a positive number; 0 never drives backward,
         which is right for a robot that cannot see behind itself.
-    bearing_rad : float
+    bearing_rad : float or ndarray
         Bearing of the target: the robot slows with its cosine, so it turns
         toward a target at its side before it drives.
 
     Returns
     -------
-    float
+    float or ndarray
         Speed, m/s.
 
     Raises
@@ -92,13 +93,13 @@ def speed_toward(
     >>> speed_toward(1.0, following_distance_m=1.2, gain=1.0, max_mps=0.5)
     0.0
     """
-    wanted = gain * (distance_m - following_distance_m) * max(0.0, math.cos(bearing_rad))
-    if math.isnan(wanted):
+    wanted = gain * (distance_m - following_distance_m) * larger(cos(bearing_rad), 0.0)
+    if has_nan(wanted):
         raise MotionError(
             f"distance, gain and bearing must be numbers, got {distance_m}, {gain} and {bearing_rad}; drive only to a target that was seen"
         )
     # Subtracting from 0 rather than negating keeps a plain 0 free of a minus sign.
-    return min(max(wanted, 0.0 - max_reverse_mps), max_mps)
+    return clip(wanted, 0.0 - max_reverse_mps, max_mps)
 
 
 @dataclass
@@ -333,7 +334,7 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
             if straight[side]:
                 why = (
                     f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
-                    "is one plug turned round, or do both wheels hang on one output?"
+                    "is one plug reversed, or do both wheels hang on one output?"
                 )
             return SignCheck(False, False, why)
     shares = [sum(seen) / len(seen) for seen in votes.values()]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from robotlab.camera import Camera
 from robotlab.control import turn_toward
 from robotlab.control.checked_fields import CheckedFields, not_negative, one_of, positive
+from robotlab.control.elementwise import Numbers, choose, every
 from robotlab.control.safety import StopKind
 from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.detections import Detections
@@ -109,6 +110,88 @@ class FollowerSettings(LostTargetSettings, SteeringSettings, TargetSettings, Per
     """
 
 
+# What the age of the last observation leads to, in this order.
+STEADY, STANDING, SEARCHING, STOPPED = range(4)
+
+
+def next_phase(
+    phase: Numbers, age_s: Numbers, seen: Numbers, expected_s: float, settings: LostTargetSettings
+) -> Numbers:
+    """How the states of the loop follow each other: by the age of the last observation.
+
+    Parameters
+    ----------
+    phase : int or (N,) ndarray of int
+        The phase until now: who has stopped stays so.
+    age_s : float or (N,) ndarray
+        Age of the last observation, or time since the start.
+    seen : bool or (N,) ndarray of bool
+        There was an observation.
+    expected_s : float
+        Age that an observation reaches before the next one.
+    settings : LostTargetSettings
+        For how long it holds the last command, stands and searches.
+
+    Returns
+    -------
+    int or (N,) ndarray of int
+        ``STEADY`` goes on with the last motion, ``STANDING`` is at rest,
+        ``SEARCHING`` turns on the spot, ``STOPPED`` is for good.  One number
+        where all are steady.
+
+    Notes
+    -----
+    An age below 0, or none at all, is an observation of the future: the clock
+    is wrong, nobody knows for how long, and it stops.
+
+    Examples
+    --------
+    >>> [next_phase(STEADY, age_s, True, 0.2, LostTargetSettings()) for age_s in (0.6, 1.2, 9.2, 9.3, -1.0)]
+    [0, 1, 2, 3, 3]
+    """
+    s, going = settings, (age_s >= 0) & (phase < STOPPED)
+    steady = seen & going & (age_s <= expected_s + s.hold_s)
+    if every(steady):
+        return STEADY
+    lost_s = age_s - choose(seen, expected_s + s.hold_s, expected_s)
+    # Each border that is passed leads one phase further.
+    lost = STANDING + (lost_s > s.slow_s) + (lost_s > s.slow_s + s.search_s)
+    return choose(steady, STEADY, choose(going, lost, STOPPED))
+
+
+def phase_velocity(
+    phase: Numbers, motion: tuple[Numbers, Numbers], side: Numbers, settings: LostTargetSettings
+) -> tuple[Numbers, Numbers]:
+    """Forward speed and yaw rate that a phase commands.
+
+    Parameters
+    ----------
+    phase : int or (N,) ndarray of int
+        From :func:`next_phase`.
+    motion : tuple of float or of (N,) ndarray
+        Forward speed, m/s, and yaw rate, rad/s, of the last observation.
+    side : float or (N,) ndarray
+        Where the target went: 1 left, -1 right.
+    settings : LostTargetSettings
+        How fast it searches.
+
+    Returns
+    -------
+    (v_mps, yaw_radps) : tuple of float or of (N,) ndarray
+        Not yet ramped.
+
+    Examples
+    --------
+    >>> phase_velocity(SEARCHING, (0.5, 0.1), -1.0, LostTargetSettings())
+    (0.0, -0.8)
+    """
+    steady, (v_mps, yaw_radps) = phase == STEADY, motion
+    if every(steady):
+        return motion
+    search = choose(phase == SEARCHING, side * settings.search_radps, 0.0)
+    return choose(steady, v_mps, 0.0), choose(steady, yaw_radps, search)
+
+
 @dataclass(frozen=True)
 class VelocityCommand:
     """A velocity command and the state it comes from.
@@ -202,7 +285,7 @@ class Follower:
             "feed_forward": FeedForwardTurn(s.turn_gain, max_yaw_radps=s.max_yaw_radps).step,
         }[s.law]
         self._motion, self._side = (0.0, 0.0), 1.0
-        self._stopped = self._missed = False
+        self._phase, self._missed = STEADY, False
         self._since = now_s
         self.observation: Observation | None = None
 
@@ -257,20 +340,15 @@ class Follower:
         VelocityCommand
             Within the limits of the settings; not yet ramped.
         """
-        s, age = self._settings, now_s - self._since
+        s, age, seen = self._settings, now_s - self._since, self.observation is not None
         # The age counts from the picture, so that what is under way anyway is not a loss.
         expected = s.delay_s + s.detector_s + s.frame_s
-        # An observation of the future, or of no time at all: the clock is wrong, and nobody knows for how long.
-        self._stopped = self._stopped or not age >= 0
-        if self._stopped:
-            return VelocityCommand(0.0, 0.0, "stop")
-        if self.observation is not None and age <= expected + s.hold_s:
-            late = self._missed or age > expected + 1e-9
-            return VelocityCommand(*self._motion, "hold" if late else "follow")
-        age -= expected + (s.hold_s if self.observation is not None else 0.0)
-        if age <= s.slow_s:
-            return VelocityCommand(0.0, 0.0, "wait" if self.observation is None else "slow")
-        if age <= s.slow_s + s.search_s:
-            return VelocityCommand(0.0, self._side * s.search_radps, "search")
-        self._stopped = True
-        return VelocityCommand(0.0, 0.0, "stop")
+        self._phase = next_phase(self._phase, age, seen, expected, s)
+        late = self._missed or age > expected + 1e-9
+        state = {
+            STEADY: "hold" if late else "follow",
+            STANDING: "slow" if seen else "wait",
+            SEARCHING: "search",
+            STOPPED: "stop",
+        }[self._phase]
+        return VelocityCommand(*phase_velocity(self._phase, self._motion, self._side, s), state)

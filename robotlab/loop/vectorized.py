@@ -1,9 +1,15 @@
 """Thousands of control runs at once, without pictures.
 
-The same loop as :mod:`robotlab.loop.simulation`, with the camera and the
-detector replaced by bearing and distance with noise and misses.  All runs go
-in step, as arrays; ``tests/simulate_many_reference.py`` is the same one run
-after the other, and a test proves the two equal.
+Camera and detector are replaced by bearing and distance with noise and misses,
+and all runs go in step, as arrays.  What one run does is written once, for
+plain numbers and arrays alike (:mod:`robotlab.control.elementwise`): the rule
+by which states change and what each commands (:mod:`robotlab.loop.decide`), the
+law (:mod:`robotlab.control.steering`), ramp, wheels, motor and arc.  A second
+implementation is the loop around them, because :func:`~robotlab.loop.simulate`
+asks detector, stop and link in each tick and writes a log, hundreds of times
+slower: here is no stop, no board, no wall.  ``tests/loop/test_loop_vectorized.py``
+proves it equal to one run after the other in plain numbers
+(``tests/simulate_many_reference.py``), and that ``simulate`` goes the same way.
 """
 
 from __future__ import annotations
@@ -16,9 +22,13 @@ import numpy as np
 
 from robotlab.checks import number, whole
 from robotlab.checks import pose as checked_pose
+from robotlab.control.differential_drive import advance, scale_wheel_speeds
+from robotlab.control.elementwise import every
+from robotlab.control.ramp import ramp_step
+from robotlab.control.steering import speed_toward, turn_toward
 from robotlab.errors import MotionError
 from robotlab.greenhouse import Walk
-from robotlab.loop.decide import LostTargetSettings
+from robotlab.loop.decide import STEADY, next_phase, phase_velocity
 from robotlab.loop.settings import Settings
 
 # Where neither the settings nor the caller say how far the detector sees: m, farther than any walk.
@@ -88,9 +98,9 @@ class _Plan:
     ) -> None:
         self.settings: Settings = settings or Settings()
         s, runs, seed = self.settings, whole(runs, "runs", 1), whole(seed, "seed")
-        if s.law != "p" or s.max_jerk_mps3 is not None or s.detector_s > 0 or s.motor.dead_band_mps > 0:
+        if s.law != "p" or s.max_jerk_mps3 is not None or s.detector_s > 0:
             raise MotionError(
-                "simulate_many has the P law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
+                "simulate_many has the P law, no jerk limit and a detector that keeps up; use simulate for the others"
             )
         unknown = [name for name in vary if name not in VARIED]
         if unknown:
@@ -119,46 +129,6 @@ class _Plan:
         self.bearing = rng.standard_normal(shape) * self.varied["bearing_noise_rad"]
         self.distance = np.exp(rng.standard_normal(shape) * self.varied["distance_noise"])
         self.missed = rng.random(shape) < self.varied["miss_rate"]
-
-
-def phases(
-    age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: LostTargetSettings, expected_s: float
-) -> tuple[np.ndarray, ...]:
-    """The loop's states by the age of the last observation, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
-
-    Parameters
-    ----------
-    age_s : (N,) ndarray
-        Age of the last observation, or time since the start.
-    ever, stopped : (N,) ndarray of bool
-        There was an observation; it has stopped for good.
-    settings : LostTargetSettings
-        For how long it holds the last command, stands and searches.
-    expected_s : float
-        Age that an observation reaches before the next one.
-
-    Returns
-    -------
-    (steady, searching, stopped) : tuple of (N,) ndarray of bool
-        Going on, turning on the spot, stopped for good; else it stands.
-
-    Examples
-    --------
-    >>> yes = np.ones(4, bool)
-    >>> [row.tolist() for row in phases(np.array([0.3, 0.9, 2.0, -1.0]), yes, ~yes, Settings(), 0.2)]
-    [[True, False, False, False], [False, False, True, False], [False, False, False, True]]
-    """
-    s, age = settings, age_s - expected_s
-    stopped = stopped | ~(age_s >= -1e-9)
-    holding = ever & (age <= s.hold_s + 1e-9)
-    steady = holding & ~stopped
-    if steady.all():
-        return steady, ~steady, stopped
-    age = age - np.where(ever, s.hold_s, 0.0)
-    standing = age <= s.slow_s + 1e-9
-    searching = ~standing & (age <= s.slow_s + s.search_s + 1e-9) & ~holding
-    stopped = stopped | ~(holding | standing | searching)
-    return steady, searching & ~stopped, stopped
 
 
 def simulate_many(
@@ -223,24 +193,19 @@ def simulate_many(
     s, dt, n = plan.settings, plan.tick_s, runs
     turn_gain, drive_gain, keep = (plan.varied[name] for name in ("turn_gain", "drive_gain", "following_distance_m"))
     half_view = plan.varied["hfov_rad"] / 2
-    kept = math.exp(-dt / s.motor.lag_s) if s.motor.lag_s else 0.0
-    # Mean of exp(-t / lag) over a tick.
-    mean = -math.expm1(-dt / s.motor.lag_s) * s.motor.lag_s / dt if s.motor.lag_s else 0.0
-    grip, half_track, fastest = 1 - s.motor.slip, s.drive.track_m / 2, s.motor.max_mps
-    room = math.inf if s.max_accel_mps2 is None else s.max_accel_mps2 * dt
-    yaw_room = math.inf if s.max_accel_mps2 is None or s.max_yaw_accel_radps2 is None else s.max_yaw_accel_radps2 * dt
+    max_yaw_accel_radps2 = None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2
 
     x, y, yaw = (np.full(n, float(value)) for value in plan.start)
-    speed, turn, left, right = (np.zeros(n) for _ in range(4))  # ramped v and yaw rate; wheels
-    want_v, want_yaw = np.zeros(n), np.zeros(n)
+    speed, turn, wheels = np.zeros(n), np.zeros(n), np.zeros((2, n))  # ramped v and yaw rate; left and right
     motion_v, motion_yaw = np.zeros(n), np.zeros(n)
     since, ever, side = np.zeros(n), np.zeros(n, bool), np.ones(n)
-    stopped, lost, steady = np.zeros(n, bool), np.zeros(n, bool), np.ones(n, bool)
+    phase, lost = np.full(n, STEADY), (nobody := np.zeros(n, bool))
     under_way: list = []
     sums = {name: np.zeros(n) for name in ("distance", "bearing", "view", "following", "middle", "last")}
     closest, losses = np.full(n, math.inf), np.zeros(n, int)
     third = plan.ticks // 3
-    expected = plan.delay * dt + s.frame_s
+    # Ages here are differences of rounded times: one that is just reached has not passed.
+    expected = plan.delay * dt + s.frame_s + 1e-9
     for tick in range(plan.ticks):
         t = tick * dt
         ahead, across = plan.post[tick, 0] - x, plan.post[tick, 1] - y
@@ -256,56 +221,35 @@ def simulate_many(
             sums["last"] += square
         elif tick >= plan.ticks - 2 * third:
             sums["middle"] += square
+        # Perceive: what the camera and the detector would find.
         if tick % plan.per_frame == 0:
             frame = tick // plan.per_frame
             visible = np.abs(bearing) <= half_view
             sums["view"] += visible
-            seen = visible & ~plan.missed[frame] & (reach <= plan.varied["farthest_m"])
-            under_way.append((tick + plan.delay, t, seen, bearing + plan.bearing[frame], reach * plan.distance[frame]))
+            found = visible & ~plan.missed[frame] & (reach <= plan.varied["farthest_m"])
+            under_way.append((tick + plan.delay, t, found, bearing + plan.bearing[frame], reach * plan.distance[frame]))
+        # Decide.
         while under_way and under_way[0][0] <= tick:
-            _, taken, seen, measured, far = under_way.pop(0)
-            new_yaw = np.clip(turn_gain * measured, -s.max_yaw_radps, s.max_yaw_radps)
-            new_v = np.clip(
-                drive_gain * (far - keep) * np.maximum(np.cos(measured), 0), -s.max_reverse_mps, plan.varied["max_mps"]
-            )
-            np.copyto(motion_yaw, new_yaw, where=seen)
-            np.copyto(motion_v, new_v, where=seen)
-            np.copyto(side, np.copysign(1.0, measured), where=seen)
-            since[seen] = taken
-            ever |= seen
-        steady, searching, stopped = phases(t - since, ever, stopped, s, expected)
-        if steady.all():
-            want_v, want_yaw, lost_now = motion_v, motion_yaw, np.zeros(n, bool)
-        else:
-            want_v = np.where(steady, motion_v, 0.0)
-            want_yaw = np.where(steady, motion_yaw, np.where(searching, side * s.search_radps, 0.0))
-            lost_now = ever & ~steady
-            losses += lost_now & ~lost
-        lost = lost_now
+            _, taken, found, measured, far = under_way.pop(0)
+            new_v = speed_toward(far, keep, drive_gain, plan.varied["max_mps"], s.max_reverse_mps, measured)
+            motion_v = np.where(found, new_v, motion_v)
+            motion_yaw = np.where(found, turn_toward(measured, turn_gain, s.max_yaw_radps), motion_yaw)
+            side = np.where(found, np.copysign(1.0, measured), side)
+            since = np.where(found, taken, since)
+            ever = ever | found
+        phase = next_phase(phase, t - since, ever, expected, s)
+        steady, before, lost = phase == STEADY, lost, nobody
+        if not every(steady):
+            lost = ever & ~steady
+            losses += lost & ~before
         sums["following"] += steady
-
-        speed += np.clip(want_v - speed, -room, room)
-        turn += np.clip(want_yaw - turn, -yaw_room, yaw_room)
-        swing = turn * (half_track * s.steering_sign)
-        go_left, go_right = speed - swing, speed + swing
-        most = np.maximum(np.abs(go_left), np.abs(go_right))
-        if most.max() > fastest:
-            scale = np.minimum(1.0, fastest / np.maximum(most, 1e-300))
-            go_left, go_right = go_left * scale, go_right * scale
-        gap_left, gap_right = left - go_left, right - go_right
-        left, right = go_left + gap_left * kept, go_right + gap_right * kept
-        mean_left, mean_right = go_left + gap_left * mean, go_right + gap_right * mean
-        half = (mean_right - mean_left) * (grip * dt / (4 * half_track))
-        chord = (mean_right + mean_left) * (grip * dt / 2)
-        # sin(h) / h, to the last bit for turns this small.
-        if np.abs(half).max() < 0.05:
-            h2 = half * half
-            chord *= 1 - h2 / 6 * (1 - h2 / 20 * (1 - h2 / 42))
-        else:
-            chord *= np.sinc(half / math.pi)
-        x += chord * np.cos(yaw + half)
-        y += chord * np.sin(yaw + half)
-        yaw += 2 * half
+        want_v, want_yaw = phase_velocity(phase, (motion_v, motion_yaw), side, s)
+        # Act.
+        speed = ramp_step(speed, want_v, s.max_accel_mps2, dt)
+        turn = ramp_step(turn, want_yaw, max_yaw_accel_radps2, dt)
+        goals = scale_wheel_speeds(*s.drive.wheels(speed, s.steering_sign * turn), s.motor.max_mps)
+        wheels, means = s.motor.step(wheels, np.array(goals), dt)
+        x, y, yaw = advance(x, y, yaw, *s.drive.twist(*s.motor.ground(means)), dt)
     return _scores(plan, sums, losses, closest, np.column_stack([x, y, yaw]))
 
 

@@ -76,6 +76,8 @@ def test_no_command_comes_of_what_is_no_number():
             turn_toward(*arguments, 1.0)
     with pytest.raises(MotionError, match="distance, gain and bearing must be numbers"):
         speed_toward(math.nan, 1.0, 1.0, 0.6)
+    with pytest.raises(MotionError, match="distance, gain and bearing must be numbers"):
+        speed_toward(2.0, 1.0, 1.0, 0.6, bearing_rad=math.nan)
     for law, step in (
         (PDTurn(1.0, 1.0), lambda law, b: law.step(b, 0.1)),
         (FeedForwardTurn(1.0), lambda law, b: law.step(b, 0.0, 0.1)),

@@ -1,5 +1,7 @@
 """Many runs at once equal one after the other, and agree with the full loop and with theory."""
 
+import math
+
 import numpy as np
 import pytest
 from simulate_many_reference import one_run, simulate_many_reference
@@ -10,7 +12,8 @@ from robotlab.detections import Detections
 from robotlab.errors import MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import Follower, GroundTruthDetector, Settings, default_camera, simulate
-from robotlab.loop.vectorized import _Plan, phases, simulate_many
+from robotlab.loop.decide import SEARCHING, STANDING, STEADY, STOPPED, next_phase, phase_velocity
+from robotlab.loop.vectorized import _Plan, simulate_many
 
 RNG = np.random.default_rng(7)
 VARY = {
@@ -36,8 +39,9 @@ VARY = {
             delay_s=0.34, frame_hz=7, motor=Motor(lag_s=0.2, slip=0.1, max_mps=0.5), max_mps=0.9, max_yaw_radps=3.0
         ),
         Settings(hold_s=0.0, slow_s=0.0, frame_hz=25, ramp_hz=25),
+        Settings(motor=Motor(dead_band_mps=0.08)),
     ],
-    ids=["plain", "wrong sign", "jumping", "slow and slipping", "no patience"],
+    ids=["plain", "wrong sign", "jumping", "slow and slipping", "no patience", "sticking"],
 )
 def test_plain_and_vectorised_are_equal(settings):
     ours, slow = (
@@ -99,7 +103,7 @@ class Missing(GroundTruthDetector):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_random_order_of_misses_leads_to_the_same_states(seed):
-    # The state machine of the stop and the follower in the one, array rules in the other.
+    # The loop with its stop in the one, the loop of arrays in the other.
     settings, miss_rate = (
         Settings(distance_from="height", hold_s=0.15, slow_s=0.3, search_s=1.5),
         [0.5, 0.7, 0.8, 0.9][seed],
@@ -113,26 +117,67 @@ def test_a_random_order_of_misses_leads_to_the_same_states(seed):
     np.testing.assert_allclose(one.end_pose[0, :2], run.pose[-1, :2], atol=0.03)
 
 
-def test_the_rules_for_many_are_those_of_the_follower():
-    rng, s = np.random.default_rng(3), Settings(hold_s=0.2, slow_s=0.3, search_s=1.0)
+def plain_phase(before, age, seen, expected, s):
+    """The same rule as a chain of questions, for one."""
+    if before == STOPPED or not age >= 0:
+        return STOPPED
+    if seen and age <= expected + s.hold_s:
+        return STEADY
+    age -= expected + (s.hold_s if seen else 0.0)
+    if age <= s.slow_s:
+        return STANDING
+    return SEARCHING if age <= s.slow_s + s.search_s else STOPPED
+
+
+def test_the_phases_of_many_are_those_of_each_and_of_the_follower():
+    rng, s, count = np.random.default_rng(3), Settings(hold_s=0.2, slow_s=0.3, search_s=1.0), 60
     found = Detections([[200, 80, 210, 150]], [0.9], [0], ["post"])
     expected, met = s.delay_s + s.detector_s + s.frame_s, set()
-    for _ in range(60):
-        follower, t, since, ever, stopped = Follower(default_camera(), s), 0.0, 0.0, False, np.zeros(1, bool)
-        for _ in range(40):
-            # Time goes on, seldom back; an observation of some age comes or not.
-            t += rng.choice([0.02, 0.13, 0.4, 0.9, -0.5], p=[0.5, 0.3, 0.14, 0.05, 0.01]) * rng.uniform(0.9, 1.1)
-            if rng.random() < 0.4 and follower.observe(found, t - 0.11) is not None:
-                since, ever = t - 0.11, True
-            steady, searching, stopped = phases(np.array([t - since]), np.array([ever]), stopped, s, expected)
-            state = follower.velocity(t).state
-            met.add(state)
-            assert (steady[0], searching[0], stopped[0]) == (
-                state in ("follow", "hold"),
-                state == "search",
-                state == "stop",
-            ), (state, t, since)
+    followers = [Follower(default_camera(), s) for _ in range(count)]
+    t, since, seen = np.zeros(count), np.zeros(count), np.zeros(count, bool)
+    many, each = STEADY, [STEADY] * count
+    for _ in range(40):
+        # Time goes on, seldom back; an observation of some age comes or not.
+        steps = rng.choice([0.02, 0.13, 0.4, 0.9, -0.5], count, p=[0.5, 0.3, 0.14, 0.05, 0.01])
+        t = t + steps * rng.uniform(0.9, 1.1, count)
+        for row in np.flatnonzero(rng.random(count) < 0.4):
+            if followers[row].observe(found, t[row] - 0.11) is not None:
+                since[row], seen[row] = t[row] - 0.11, True
+        many = next_phase(many, t - since, seen, expected, s)
+        each = [plain_phase(*row, expected, s) for row in zip(each, (t - since).tolist(), seen.tolist(), strict=True)]
+        states = [follower.velocity(now).state for follower, now in zip(followers, t.tolist(), strict=True)]
+        names = {"follow": STEADY, "hold": STEADY, "wait": STANDING, "slow": STANDING, "search": SEARCHING}
+        assert np.broadcast_to(many, count).tolist() == each == [names.get(state, STOPPED) for state in states]
+        met.update(states)
     assert met == {"wait", "follow", "hold", "slow", "search", "stop"}
+
+
+def test_phases_at_their_very_borders():
+    s, expected = Settings(hold_s=0.25, slow_s=0.5, search_s=2.0), 0.125
+    borders = [0.0, 0.125, 0.375, 0.625, 0.875, 2.625, 2.875]
+    ages = [math.nan, -math.inf, -1.0, math.inf]
+    ages += [to for at in borders for to in (math.nextafter(at, -9), at, math.nextafter(at, 9))]
+    for before in (STEADY, STANDING, SEARCHING, STOPPED):
+        for seen in (False, True):
+            one_by_one = [next_phase(before, age, seen, expected, s) for age in ages]
+            assert one_by_one == [plain_phase(before, age, seen, expected, s) for age in ages]
+            assert all(type(phase) is int for phase in one_by_one)
+            filled = np.full(len(ages), before), np.array(ages), np.full(len(ages), seen)
+            assert next_phase(*filled, expected, s).tolist() == one_by_one
+    # All of them steady is one number.
+    assert next_phase(np.zeros(3, int), np.full(3, 0.2), np.ones(3, bool), expected, s) == STEADY
+
+
+def test_what_a_phase_commands():
+    s = Settings(search_radps=0.7)
+    commands = phase_velocity(np.arange(4), (np.full(4, 0.5), np.full(4, 0.1)), np.array([1.0, 1.0, -1.0, 1.0]), s)
+    assert [row.tolist() for row in commands] == [[0.5, 0.0, 0.0, 0.0], [0.1, 0.0, -0.7, 0.0]]
+    assert [phase_velocity(phase, (0.5, 0.1), -1.0, s) for phase in range(4)] == [
+        (0.5, 0.1),
+        (0.0, 0.0),
+        (0.0, -0.7),
+        (0.0, 0.0),
+    ]
 
 
 def still(start_yaw, **settings):
