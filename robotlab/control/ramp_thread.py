@@ -328,11 +328,8 @@ class RampThread:
                 if not self._step(steps):
                     break
             if self._stop.reason and self.error is None:
-                why = (
-                    f" ({error_message(self._refused)})"
-                    if self._stop.reason.startswith("link ") and self._refused
-                    else ""
-                )
+                of_link = self._refused if self._stop.reason.startswith("link ") else None
+                why = f" ({error_message(of_link)})" if of_link else ""
                 self.error = MotionError(f"{self._stop.reason}{why}; find the cause, then start again")
         except BaseException as error:
             self.error = self.error or error
@@ -368,8 +365,7 @@ class RampThread:
             return False
         sent = steady_s()
         try:
-            left, right = self._drive.wheels(*order)
-            call_confirmed(self._link.send, *scale_wheel_speeds(left, right, self._max))
+            call_confirmed(self._link.send, *scale_wheel_speeds(*self._drive.wheels(*order), self._max))
         except Exception as error:
             # One lost line is not a lost link: the silence says when it is.
             if not self._watched:
