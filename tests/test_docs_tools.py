@@ -35,6 +35,7 @@ VALIDATE = [sys.executable, "-m", "numpydoc", "lint"]
 
 
 @pytest.mark.slow
+@pytest.mark.long(short="test_numpydoc_sees_a_docstring_that_breaks_a_rule")
 def test_docstrings_pass_numpydoc_as_configured():
     files = [str(path.relative_to(ROOT)) for path in sorted((ROOT / "robotlab").rglob("*.py"))]
     ran = subprocess.run([*VALIDATE, *files], cwd=ROOT, capture_output=True, text=True, check=False)
