@@ -280,7 +280,7 @@ def test_sources_that_are_none(tmp_path, film):
         take(tmp_path / "text.mp4", tmp_path / "set")
     (tmp_path / "bad").mkdir()
     (tmp_path / "bad" / "a.jpg").write_text("no picture")
-    with pytest.raises(DataSetError, match="must give at least one picture to label, it gave none: .*no picture"):
+    with pytest.raises(DataSetError, match="must give at least one picture to label, it gave none: .*it is not one"):
         take(tmp_path / "bad", tmp_path / "set2")
 
 
