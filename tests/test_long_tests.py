@@ -41,7 +41,7 @@ def faults(found):
             short = words.get("short")
             where = f"{file}::{short or test}" if ".py::" not in (short or "") else f"tests/{short}"
             if not run[where]:
-                said.add(f"{file}::{test}: {where} is no test of the default run")
+                said.add(f"{file}::{test}: {where} is not a test of the default run")
     return sorted(said)
 
 
@@ -65,10 +65,10 @@ def test_a_long_test_without_a_shorter_one_is_found():
         "tests/c/test_c.py: no test is left in the default run"
     ]
     assert faults([kept, ("tests/test_a.py::TestB::test_b[1]", [long])]) == [
-        "tests/test_a.py::TestB::test_b: tests/test_a.py::TestB::test_b is no test of the default run"
+        "tests/test_a.py::TestB::test_b: tests/test_a.py::TestB::test_b is not a test of the default run"
     ]
     assert faults([kept, ("tests/test_a.py::test_b", [{"short": "test_gone"}])]) == [
-        "tests/test_a.py::test_b: tests/test_a.py::test_gone is no test of the default run"
+        "tests/test_a.py::test_b: tests/test_a.py::test_gone is not a test of the default run"
     ]
 
 
