@@ -1,6 +1,7 @@
 """Data flows one way: no module imports a part above its own."""
 
 import ast
+import functools
 import importlib
 import re
 import sys
@@ -40,6 +41,18 @@ RANK = {part: rank for rank, parts in enumerate(LAYERS) for part in parts}
 PACKAGE = ROOT / "robotlab"
 
 
+@functools.cache
+def tree_of(path: Path) -> ast.Module:
+    """What a module says; read once for all tests here."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@functools.cache
+def imports_in(path: Path) -> list[ast.Import | ast.ImportFrom]:
+    """All imports of a module, wherever in the file they stand."""
+    return [node for node in ast.walk(tree_of(path)) if isinstance(node, (ast.Import, ast.ImportFrom))]
+
+
 def part_of(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
@@ -47,11 +60,10 @@ def part_of(path: Path) -> str:
 def parts_imported(path: Path) -> set[str]:
     """Parts of robotlab that a module names in its imports, wherever in the file they stand."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        names = []
+    for node in imports_in(path):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
+        else:
             assert node.level == 0, f"{path.relative_to(ROOT)}: import by the full name, not with dots"
             names = (
                 [f"{node.module}.{alias.name}" for alias in node.names] if node.module == "robotlab" else [node.module]
@@ -91,7 +103,7 @@ def nodes_that_run(tree: ast.AST):
 
 def modules_imported(module: str) -> set[str]:
     found = set()
-    for node in nodes_that_run(ast.parse(FILES[module].read_text(encoding="utf-8"))):
+    for node in nodes_that_run(tree_of(FILES[module])):
         if isinstance(node, ast.ImportFrom):
             names = [f"{node.module}.{alias.name}" for alias in node.names]
             found |= {name if name in FILES else node.module for name in names}
@@ -168,10 +180,10 @@ IMAGE_LIBRARIES = {"PIL", "skimage", "cv2", "imageio", "tifffile"}
 def imports_of_others(path: Path) -> set[str]:
     """Names of packages outside the standard library that a module imports."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in imports_in(path):
         if isinstance(node, ast.Import):
             found |= {alias.name.partition(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
+        else:
             found.add(node.module.partition(".")[0])
     return found - {"robotlab"} - set(sys.stdlib_module_names)
 

@@ -400,13 +400,13 @@ class Notebook:
             self.page.screenshot(path=shot)
             print(f"screenshot: {shot}")
 
-    def too_wide(self) -> list[str]:
+    def too_wide(self, looks: int = 20) -> list[str]:
         """Outputs and code wider than their place, in a narrow and in a wide window: by how much, and their first words."""
         found = []
         for width in (800, 1280):
             self.page.set_viewport_size({"width": width, "height": 900})
             # While the page still lays out what it shows, something may be too wide for a moment.
-            for _ in range(20):
+            for _ in range(looks):
                 self.page.wait_for_timeout(300)
                 wide = self.page.evaluate(
                     """() => [...document.querySelectorAll(".jp-OutputArea-output, .jp-CodeCell .cm-scroller")]

@@ -4,7 +4,7 @@ Each lesson runs once.  The learner's notebook, whose answers are not in yet, is
 browser test, which compares every printed word with the worked notebook.  The worked one is
 the same cells and the answers: tests/practice proves that those pass, and a test here that
 no other cell sees them.  Where there is no browser, or the browser test is long and left out,
-the learner's runs here, without a browser.
+the learner's runs here, without a browser.  Those that compute longest are long here too.
 """
 
 import ast
@@ -29,6 +29,15 @@ LESSONS, WORKED = ROOT / "lessons", ROOT / "instructor" / "worked"
 NAMES = sorted(path.stem for path in (ROOT / "instructor" / "source").glob("*.py"))
 # Seconds; a cell that trains must stay well below this on two cores.
 CELL_TIMEOUT_S = 180
+# More than 20 s of one core each, three quarters of what all lessons compute.
+LONG = (
+    "04_what_versus_where",
+    "06_gather_and_label",
+    "07_train_a_detector",
+    "08_judge_it",
+    "12_face_off",
+    "13_onto_your_robot",
+)
 
 
 def test_there_are_lessons():
@@ -65,28 +74,35 @@ def nbval(path):
     assert re.search(rf"\b{count} passed", ran.stdout), ran.stdout[-500:]
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", NAMES)
-def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path, request):
-    """The browser test runs the learner's notebook and compares each word with the worked one; where it is not run, we do.
+def cells_of(folder: Path, name: str) -> list[dict]:
+    return json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
 
-    ROBOTLAB_NBVAL="05 10" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
-    """
+
+@pytest.mark.parametrize("name", NAMES)
+def test_worked_notebooks_show_passed_tasks_and_browser_tests_run_the_learners(name):
     browser_test = ROOT / "tests" / "browser" / f"test_lesson_{name[:2]}.py"
-    there = any(one.name == f"test_lesson_{name[:2]}_in_the_browser" for one in request.session.items)
     text = browser_test.read_text(encoding="utf-8")
     for words in (f"{name}.ipynb", "ran = notebook.run_all(", "assert notebook.troubles(ran) == []"):
         assert words in text
-    worked = json.loads((WORKED / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
-    for cell in worked:
+    for cell in cells_of(WORKED, name):
         tags = cell["metadata"].get("tags", [])
         assert "worked" not in tags or cell["outputs"] == [], "an answer shows something, which nobody compares"
         if "verify" in tags:
             (task,) = re.findall(r"verify\((\w+)\)", "".join(cell["source"]))
             said = "".join(line for output in cell["outputs"] for line in output["data"]["text/plain"])
             assert said.startswith(f"✓ {task}: passed"), said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [pytest.param(name, marks=[pytest.mark.long()] * (name in LONG)) for name in NAMES])
+def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path, request):
+    """The browser test runs the learner's notebook and compares each word with the worked one; where it is not run, we do.
+
+    ROBOTLAB_NBVAL="05 10" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
+    """
     if {name[:2], "all"} & set(os.environ.get("ROBOTLAB_NBVAL", "").split()):
         nbval(WORKED / f"{name}.ipynb")
+    there = any(one.name == f"test_lesson_{name[:2]}_in_the_browser" for one in request.session.items)
     if chromium_path is None or not there:
         import nbformat  # takes a second: not at the start of every process of tests
 
@@ -95,7 +111,7 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path, r
             ran = thread.submit(run, lesson, tmp_path, CELL_TIMEOUT_S).result()
         loud = [shown(cell["outputs"]) for cell in of_code(ran["cells"], CHECKS_NOTHING)]
         assert [cell for cell in loud if "stderr" in cell or "error" in cell] == []
-        assert differences(ran, {"cells": worked}) == []
+        assert differences(ran, {"cells": cells_of(WORKED, name)}) == []
 
 
 def of_code(cells: list[dict], *left_out: str) -> list[dict]:
@@ -139,9 +155,7 @@ def test_what_ties_a_cell_to_an_answer_is_seen():
 @pytest.mark.parametrize("name", NAMES)
 def test_a_worked_notebook_is_the_learners_with_answers_that_no_other_cell_sees(name):
     """So its other cells show what they show in the learner's, which runs in the browser."""
-    learners, worked = (
-        json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"] for folder in (LESSONS, WORKED)
-    )
+    learners, worked = cells_of(LESSONS, name), cells_of(WORKED, name)
     assert answers_seen(worked) == [] == answers_seen(learners)
     same, shown_too = of_code(learners, "worked", "starter"), of_code(worked, "worked", "starter")
     assert [(cell["id"], cell["source"]) for cell in same] == [(cell["id"], cell["source"]) for cell in shown_too]
@@ -160,7 +174,7 @@ def test_another_word_and_a_cell_that_is_not_there_are_seen():
 @pytest.mark.parametrize("name", NAMES)
 def test_every_picture_of_a_lesson_is_there_and_has_words(name):
     for folder in (LESSONS, WORKED):
-        for cell in json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]:
+        for cell in cells_of(folder, name):
             if cell["cell_type"] != "markdown":
                 continue
             for alt, where in re.findall(r"!\[([^\]]*)\]\(([^)]+)\)", "".join(cell["source"])):
@@ -171,11 +185,7 @@ def test_every_picture_of_a_lesson_is_there_and_has_words(name):
 @pytest.mark.parametrize("name", NAMES)
 def test_a_lesson_has_the_parts_every_lesson_has(name):
     """Outcome, time, cautions first; what to remember, own robot and sources last."""
-    text = "\n".join(
-        "".join(cell["source"])
-        for cell in json.loads((LESSONS / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
-        if cell["cell_type"] == "markdown"
-    )
+    text = "\n".join("".join(cell["source"]) for cell in cells_of(LESSONS, name) if cell["cell_type"] == "markdown")
     places = [
         text.find(words)
         for words in (
