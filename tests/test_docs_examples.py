@@ -14,17 +14,26 @@ def source_of(name: str) -> Path:
 
 # The others have no example; that those who need one have it, test_docs_api.py asks.
 WITH_EXAMPLES = [name for name in module_names() if ">>>" in source_of(name).read_text(encoding="utf-8")]
-# These take more than a second: they render, measure, build or learn.
+# These take more than half a second of one core: they render, measure, build, drive or learn.
 LONG = (
     "robotlab.classify.crops",
+    "robotlab.classify.sliding_window",
     "robotlab.course.builder",
+    "robotlab.course.drawings",
     "robotlab.data.coins",
     "robotlab.design_sheet.measure_motion",
     "robotlab.design_sheet.measure_vision",
     "robotlab.design_sheet.sheets",
     "robotlab.greenhouse.film",
     "robotlab.greenhouse.recordings",
+    "robotlab.greenhouse.renderer",
     "robotlab.loop.campaigns",
+    "robotlab.metrics.comparison",
+    "robotlab.packs.class_pack",
+    "robotlab.robot.camera_delay",
+    "robotlab.robot.preflight",
+    "robotlab.robot.rehearsal",
+    "robotlab.widgets.gain_and_delay",
 )
 CASES = [pytest.param(name, marks=pytest.mark.long() if name in LONG else []) for name in WITH_EXAMPLES]
 

@@ -17,10 +17,13 @@ COMMANDS = re.findall(r"^python3 -m venv .*$", README, flags=re.MULTILINE)
 def test_two_commands_each_make_their_own_environment():
     course, tests = COMMANDS
     # Debian and others refuse pip outside a virtual environment (PEP 668), so each line makes one.
-    assert course == 'python3 -m venv .venv && .venv/bin/pip install -e ".[course]" && .venv/bin/robotlab open'
+    assert (
+        course
+        == 'python3 -m venv --upgrade-deps .venv && .venv/bin/pip install -e ".[course]" && .venv/bin/robotlab open'
+    )
     assert (
         tests
-        == 'python3 -m venv .venv-test && .venv-test/bin/pip install --no-compile -e ".[test]" && .venv-test/bin/python -m pytest'
+        == 'python3 -m venv --upgrade-deps .venv-test && .venv-test/bin/pip install --no-compile -e ".[test]" && .venv-test/bin/python -m pytest'
     )
 
 

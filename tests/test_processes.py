@@ -11,6 +11,7 @@ from types import SimpleNamespace
 from unittest.mock import Mock
 
 import pytest
+from some_long import some_long
 
 
 def conftest():
@@ -125,7 +126,7 @@ def test_a_session_that_a_child_starts_gives_way():
 
 @pytest.mark.skipif(not hasattr(os, "nice"), reason="this system has no niceness")
 @pytest.mark.slow
-@pytest.mark.parametrize("others", [1, 7])
+@pytest.mark.parametrize("others", some_long([7, 1], every=2))
 def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it(others, tmp_path):
     said = tmp_path / "said"
     for folder, count in (("robot", 3), ("color", others)):

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+from some_long import some_long
 
 from robotlab.boxes import clip
 from robotlab.course import shipped
@@ -63,7 +64,7 @@ def aligned(data, found):
     ]
 
 
-@pytest.mark.parametrize("score", [0.0, 0.13, 0.5, 0.97])
+@pytest.mark.parametrize("score", some_long([0.0, 0.13, 0.5, 0.97], every=2))
 def test_counts_at_half_overlap_are_those_of_the_judgment(data, found, score):
     shown = ThresholdCurve(data, found)
     ask(shown, score=score)
@@ -76,7 +77,7 @@ def test_counts_at_half_overlap_are_those_of_the_judgment(data, found, score):
         assert shown.text.startswith(f"{name}: ") and counts(shown) == [at["TP"], at["FP"], at["FN"]]
 
 
-@pytest.mark.parametrize("limit", [0.3, 0.6, 0.75])
+@pytest.mark.parametrize("limit", some_long([0.3, 0.6, 0.75], every=3))
 def test_counts_at_other_overlaps_are_those_of_pycocotools(data, found, limit):
     coco = pytest.importorskip("pycocotools.coco", reason="pycocotools is not installed")
     from pycocotools.cocoeval import COCOeval

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from some_long import some_long
 
 from robotlab import image as pictures
 from robotlab.greenhouse import CLASSES, LIGHTINGS, recordings
@@ -19,7 +20,7 @@ def labels():
     return json.loads((FOLDER / "annotations.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", ["day1", "dusk3", "grow2"])
+@pytest.mark.parametrize("name", some_long(["day1", "dusk3", "grow2"], every=3))
 def test_rebuilt_pictures_and_labels_are_the_shipped_ones(name, labels):
     recording = next(r for r in recordings.RECORDINGS if r.name == name)
     same_libraries = labels["info"]["made_with"] == recordings.made_with()
