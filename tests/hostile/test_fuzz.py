@@ -16,6 +16,7 @@ pytestmark = [
 # One after another in one process: what they have in common takes three seconds to import.
 PROGRAM = """
 import sys
+sys.modules["rfc3987_syntax"] = None  # as conftest.py does
 import fuzz, each_value, by_hand
 cases, values, by_hands = sys.argv[1:]
 for main, *words in (
