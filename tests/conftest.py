@@ -38,7 +38,7 @@ sys.dont_write_bytecode = False
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 # Whoever reads a notebook imports nbformat, which imports jsonschema, and that, where it can, 38 grammars of addresses that
-# take two seconds to build.  No notebook here has such an address; without them jsonschema leaves that one check out.
+# take two seconds to build.  nbformat never asks for the check that needs them.
 sys.modules.setdefault("rfc3987_syntax", None)
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.

@@ -44,7 +44,7 @@ KINDS = ("scattered", "clusters", "whole", "thin", "flat", "column", "equal", "f
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("limit", some_long([0.0, 0.05, 0.3, 0.5, 0.7, 0.95, 1.0], every=4))
+@pytest.mark.parametrize("limit", some_long([0.0, 0.05, 0.3, 0.7, 0.5, 0.95, 1.0], every=4))
 def test_fast_nms_equals_reference(kind, limit):
     rng = np.random.default_rng(1)
     for count in (1, 40, 700):

@@ -31,7 +31,6 @@ LONG = (
     "robotlab.metrics.comparison",
     "robotlab.packs.class_pack",
     "robotlab.robot.camera_delay",
-    "robotlab.robot.preflight",
     "robotlab.robot.rehearsal",
     "robotlab.widgets.gain_and_delay",
 )

@@ -1,6 +1,5 @@
 """The code is formatted, linted, typed and documented as ``pyproject.toml`` says."""
 
-import importlib.util
 import os
 import subprocess
 import sys
@@ -18,20 +17,11 @@ console_entry()
 """
 
 
-def need(name):
-    """What the extra ``lint`` installs: skip where it is not there, fail where it must be."""
-    if importlib.util.find_spec(name) is None:
-        reason = f"{name} is not installed: pip install -e '.[lint]'"
-        (pytest.fail if os.environ.get("ROBOTLAB_NEED_LINT") == "1" else pytest.skip)(reason)
-
-
 @pytest.mark.parametrize(
     "words",
     ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=[pytest.mark.slow, pytest.mark.long()])],
 )
 def test_the_tools_find_nothing(words, tmp_path):
-    if words == "mypy":
-        need("mypy")
     # No cache of theirs is left in the checkout; mypy writes none where it is told this place, and is done sooner.
     cache = ["--cache-dir", os.devnull if words == "mypy" else str(tmp_path)]
     # Nearly all that mypy makes stays to the end: looking for garbage among it takes an eighth of its time.
@@ -47,14 +37,12 @@ VALIDATE = [sys.executable, "-m", "numpydoc", "lint"]
 @pytest.mark.slow
 @pytest.mark.long(short="test_numpydoc_sees_a_docstring_that_breaks_a_rule")
 def test_docstrings_pass_numpydoc_as_configured():
-    need("numpydoc")
     files = [str(path.relative_to(ROOT)) for path in sorted((ROOT / "robotlab").rglob("*.py"))]
     ran = subprocess.run([*VALIDATE, *files], cwd=ROOT, capture_output=True, text=True, check=False)
     assert len(files) > 100 and ran.returncode == 0, ran.stdout + ran.stderr
 
 
 def test_numpydoc_sees_a_docstring_that_breaks_a_rule(tmp_path):
-    need("numpydoc")
     (tmp_path / "pyproject.toml").write_bytes((ROOT / "pyproject.toml").read_bytes())
     (tmp_path / "bad.py").write_text('def area():\n    """no capital, no period"""\n', encoding="utf-8")
     ran = subprocess.run([*VALIDATE, "bad.py"], cwd=tmp_path, capture_output=True, text=True, check=False)

@@ -124,7 +124,6 @@ def test_nothing_is_sent(tmp_path, few, words):
 
 
 @pytest.mark.slow
-@pytest.mark.long(short="test_nothing_is_sent")
 def test_open_sends_nothing_though_its_page_asks_for_news_updates_and_extensions(tmp_path):
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

@@ -85,7 +85,7 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     # What every run asks of a lesson's outputs can say no, of cells out of sight too.
     page.locator(".jp-Cell").first.scroll_into_view_if_needed()
     image.evaluate("image => { image.style.width = image.style.maxWidth = '3000px'; }")
-    assert len(notebook.too_wide(looks=2)) == 2
+    assert len(notebook.too_wide(looks=5)) == 2
     # So can it of code that does not wrap.
     page.locator(".jp-CodeCell .cm-content").first.evaluate("code => { code.style.minWidth = '3000px'; }")
-    assert len(notebook.too_wide(looks=2)) == 4
+    assert len(notebook.too_wide(looks=5)) == 4

@@ -1,10 +1,11 @@
 """The lessons as they are shipped: what their sources say, and running from top to bottom.
 
-Each lesson runs once.  The learner's notebook, whose answers are not in yet, is run by its
+With all tests each lesson runs once.  The learner's notebook, whose answers are not in yet, is run by its
 browser test, which compares every printed word with the worked notebook.  The worked one is
 the same cells and the answers: tests/practice proves that those pass, and a test here that
 no other cell sees them.  Where there is no browser, or the browser test is long and left out,
-the learner's runs here, without a browser.  Those that compute longest are long here too.
+the learner's runs here, without a browser.  Those that compute longest are long here too:
+by default their calls and commands are held to the library alone.
 """
 
 import ast

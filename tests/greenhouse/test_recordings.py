@@ -20,12 +20,13 @@ def labels():
     return json.loads((FOLDER / "annotations.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", some_long(["day1", "dusk3", "grow2"], every=3))
-def test_rebuilt_pictures_and_labels_are_the_shipped_ones(name, labels):
+@pytest.mark.parametrize("count", some_long([1, 3], every=2))
+@pytest.mark.parametrize("name", ["day1", "dusk3", "grow2"])
+def test_rebuilt_pictures_and_labels_are_the_shipped_ones(name, count, labels):
     recording = next(r for r in recordings.RECORDINGS if r.name == name)
     same_libraries = labels["info"]["made_with"] == recordings.made_with()
     images = [image for image in labels["images"] if image["recording"] == name]
-    for image, frame in zip(images, islice(recordings.frames(recording), 3), strict=False):
+    for image, frame in zip(images, islice(recordings.frames(recording), count), strict=False):
         shipped = (FOLDER / image["file_name"]).read_bytes()
         again = pictures.encode(frame.picture, "jpg", recordings.JPEG_QUALITY)
         if same_libraries:
