@@ -43,6 +43,8 @@ SAVE = """() => {
     jupyterapp.commands.execute("docmanager:save").then(
         () => { window.robotlabSaved = true; }, (why) => { window.robotlabSaved = `refused: ${why}`; });
 }"""
+# What a key moves at once, before the kernel hears of it: a slider's number, or what is drawn.
+MOVED = "element => element.value ?? element.outerHTML"
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
 
@@ -312,6 +314,20 @@ class Notebook:
             return true()
 
         self.until(done, what)
+
+    def keys(self, shown, key: str, times: int = 1) -> None:
+        """Press a key on a slider or a drawing, again where a busy page took the focus away and nothing moved."""
+        for _ in range(times):
+            shown.focus()
+            before = shown.evaluate(MOVED)
+
+            def moved(before=before) -> bool:
+                return shown.evaluate(MOVED) != before
+
+            shown.press(key)
+            if not moved():
+                self.page.wait_for_timeout(300)
+                self.press_until(shown, key, moved, f"{key} to move it")
 
     def bring(self, shown) -> None:
         """Scroll to something and wait until it stands still: cells above it get their height when they are first shown."""

@@ -39,9 +39,7 @@ def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
     first = says("6.0 m away, 80 × 60 pixels, the post 0.8 pixels wide")
     source = image.get_attribute("src")
     # Keys: 2 cm to the left, and nearest, which had all but lost the post, meets it.
-    widget.get_by_label("moved to the left").focus()
-    page.keyboard.press("ArrowRight")
-    page.keyboard.press("ArrowRight")
+    notebook.keys(widget.get_by_label("moved to the left"), "ArrowRight", 2)
     notebook.until(lambda: image.get_attribute("src") != source, "a new picture")
     notebook.until(lambda: re.findall(r"nearest (\d+)", text.inner_text()) != [first["nearest"]], "another number")
     moved = says("6.0 m away, 80 × 60 pixels")
@@ -56,9 +54,7 @@ def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "at_1280.png")
 
     page.set_viewport_size({"width": 800, "height": 900})
-    widget.get_by_label("how many times smaller").focus()
-    for _ in range(7):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(widget.get_by_label("how many times smaller"), "ArrowRight", 7)
     says("6.0 m away, 80 × 60 pixels")
     frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
     assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1

@@ -46,9 +46,8 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     # Keys: 1 m farther, .5 m to the left; atan(.5 / 3) = 9.5 deg, and left is positive.
     plan.focus()
     active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    for _ in range(10):
-        page.keyboard.press("ArrowUp")
-    page.keyboard.press("Shift+ArrowLeft")
+    notebook.keys(plan, "ArrowUp", 10)
+    notebook.keys(plan, "Shift+ArrowLeft")
     notebook.until(
         lambda: text.inner_text().startswith(
             "3.0 m ahead, 0.50 m to the left: 44.2 px tall, 6.2 px wide, bearing +9.5°"
@@ -72,12 +71,9 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: seen != view.get_attribute("src") and magnified != lens.get_attribute("src"), "new pictures")
 
     # A picture half as wide: half the pixels, 66.3 / 2 and 9.28 / 2.
-    plan.focus()
-    page.keyboard.press("Home")
+    notebook.keys(plan, "Home")
     width = widget.get_by_label("width of the picture")
-    width.focus()
-    for _ in range(8):
-        page.keyboard.press("ArrowLeft")
+    notebook.keys(width, "ArrowLeft", 8)
     notebook.until(
         lambda: text.inner_text().startswith("2.0 m ahead, in the middle: 33.2 px tall, 4.6 px wide"), "160 px"
     )

@@ -63,10 +63,8 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the post")
     across = picture.get_by_label("from the left")
-    across.focus()
     first, asked = image.get_attribute("src"), image.get_attribute("data-answered")
-    for _ in range(8):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(across, "ArrowRight", 8)
     notebook.until(
         lambda: image.get_attribute("src") != first and image.get_attribute("data-answered") != asked,
         "the square to move",
@@ -86,10 +84,7 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     notebook.drag(image, at(250, 60), at(73, 135))
     down = picture.get_by_label("from the top")
     assert abs(int(across.input_value()) - 73) <= 2 and abs(int(down.input_value()) - 135) <= 2
-    side = picture.get_by_label("side", exact=True)
-    side.focus()
-    for _ in range(55):
-        page.keyboard.press("ArrowLeft")
+    notebook.keys(picture.get_by_label("side", exact=True), "ArrowLeft", 55)
     notebook.until(lambda: re.match(r"bucket: ", text.inner_text()), "the bucket")
     # A limit of 1 silences it.
     limit = picture.get_by_label("confidence threshold")

@@ -86,7 +86,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     notebook.press_until(slider, "Home", lambda: text.inner_text().startswith("Step 0. Held out"), "the first stage")
     assert replayed.locator(".robotlab-monitor-picture").inner_html() != shapes
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    page.keyboard.press("ArrowRight")
+    notebook.keys(slider, "ArrowRight")
     notebook.until(lambda: not text.inner_text().startswith("Step 0."), "the second stage")
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     box = slider.bounding_box()

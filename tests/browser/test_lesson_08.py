@@ -46,8 +46,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     at_lowest = counts()
     assert at_lowest[0] > at_first[0] and at_lowest[1] > at_first[1] and at_lowest[2] < at_first[2]
     assert sum(at_lowest[::2]) == sum(at_first[::2])
-    for _ in range(3):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(score, "ArrowRight", 3)
     notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.03"), "three steps of the keyboard")
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     assert image.get_attribute("src") != source
@@ -58,25 +57,18 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     )
     # A stricter IoU turns true positives into false ones, and their truths into false negatives.
     notebook.press_until(score, "Home", lambda: counts() == at_lowest, "the lowest threshold again")
-    picture.get_by_label("IoU threshold").focus()
-    for _ in range(6):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(picture.get_by_label("IoU threshold"), "ArrowRight", 6)
     notebook.until(
         lambda: "IoU threshold 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2],
         "a stricter overlap",
     )
     chooser = picture.get_by_label("class")
     assert chooser.locator("option").all_inner_texts() == ["all classes", "post", "bucket", "crate"]
-    chooser.focus()
-    page.keyboard.press("ArrowDown")
+    notebook.keys(chooser, "ArrowDown")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the posts alone")
-    page.keyboard.press("Home")
-    score.focus()
-    for _ in range(25):
-        page.keyboard.press("ArrowRight")
-    picture.get_by_label("IoU threshold").focus()
-    for _ in range(6):
-        page.keyboard.press("ArrowLeft")
+    notebook.keys(chooser, "Home")
+    notebook.keys(score, "ArrowRight", 25)
+    notebook.keys(picture.get_by_label("IoU threshold"), "ArrowLeft", 6)
     notebook.until(
         lambda: text.inner_text().startswith("confidence threshold 0.25, IoU threshold 0.50"), "near where it began"
     )

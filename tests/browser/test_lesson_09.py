@@ -49,8 +49,7 @@ def test_lesson_09_in_the_browser(lab, open_notebook, tmp_path):
     buffer = widget.get_by_label("driver's buffer")
     buffer.focus()
     active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    page.keyboard.press("ArrowRight")
-    page.keyboard.press("ArrowRight")
+    notebook.keys(buffer, "ArrowRight", 2)
     says("21.7 of 60", "Latency 130 ms")
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
     notebook.until(lambda: image.get_attribute("src") != seen, "a new picture")

@@ -42,10 +42,10 @@ def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     source = image.get_attribute("src")
 
     # Keys: two frames less of delay, and the limit is 2 sin(pi / 6) / .1 s = 10.
-    widget.get_by_label("latency").focus()
+    latency = widget.get_by_label("latency")
+    latency.focus()
     active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    page.keyboard.press("ArrowLeft")
-    page.keyboard.press("ArrowLeft")
+    notebook.keys(latency, "ArrowLeft", 2)
     says(r"latency 0\.1 s, .* 20 % of the ultimate gain, 10\.00 1/s\. It does not overshoot")
     assert image.get_attribute("src") != source
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
@@ -60,8 +60,7 @@ def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "at_1280.png")
 
     page.set_viewport_size({"width": 800, "height": 900})
-    widget.get_by_label("motor lag").focus()
-    page.keyboard.press("ArrowRight")
+    notebook.keys(widget.get_by_label("motor lag"), "ArrowRight")
     says(r"motor lag 0\.05 s")
     frame = page.locator(".jp-Notebook").first.bounding_box()
     for part in (image, gain, text):

@@ -51,8 +51,7 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     speed.focus()
     active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     seen = image.get_attribute("src")
-    for _ in range(8):
-        page.keyboard.press("ArrowUp")
+    notebook.keys(speed, "ArrowUp", 8)
     notebook.until(
         lambda: re.match(r"Stands after 1\.025 m .* It hits the crate at 0\.\d\d m/s\.", text.inner_text()), "1 m/s"
     )

@@ -45,9 +45,10 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     box.get_by_label("walk").select_option("wrong_things:dusk")
     notebook.until(lambda: text.inner_text().startswith("wrong_things:dusk. color: on the post"), "the other walk", 120)
     # With the keyboard: the next detector in the list; the notebook's own keys stay away.
-    box.get_by_label("on the right").focus()
+    right = box.get_by_label("on the right")
+    right.focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
-    page.keyboard.press("ArrowDown")
+    notebook.keys(right, "ArrowDown")
     notebook.until(
         lambda: " mine: on the post" in text.inner_text() and "trained" not in text.inner_text(),
         "the learner's own detector",
@@ -70,9 +71,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     sheet.scroll_into_view_if_needed()
     words = sheet.locator(".robotlab-text")
     notebook.until(lambda: "largest safe gain, gain margin 2: 3.24 1/s" in words.inner_text(), "the gain as it was")
-    sheet.get_by_label("latency").focus()
-    for _ in range(5):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(sheet.get_by_label("latency"), "ArrowRight", 5)
     # Half the ultimate gain of a loop with .24 s of latency and a motor lag of 0.1 s.
     notebook.until(lambda: "largest safe gain, gain margin 2: 2.22 1/s" in words.inner_text(), "a smaller gain")
     page.screenshot(path=tmp_path / "lesson_12_sheet.png")

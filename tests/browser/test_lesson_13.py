@@ -44,10 +44,8 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     frame.scroll_into_view_if_needed()
     inside = frame.content_frame
     slider = inside.locator("input[type=range]").first
-    slider.focus()
     before = slider.input_value()
-    for _ in range(3):
-        page.keyboard.press("ArrowRight")
+    notebook.keys(slider, "ArrowRight", 3)
     notebook.until(lambda: slider.input_value() != before, "the replay to move")
 
     notebook.fits(frame, [frame], tmp_path)

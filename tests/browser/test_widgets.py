@@ -37,8 +37,7 @@ def test_slider_picture_and_replay(tmp_path, lab, open_notebook):
     slider.focus()
     active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     before = image.get_attribute("src")
-    for _ in range(5):
-        page.keyboard.press("ArrowUp")
+    kit.keys(slider, "ArrowUp", 5)
     kit.until(lambda: text.inner_text() == "level 95, 40 px wide", "five steps up")
     assert image.get_attribute("src") != before
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
@@ -49,10 +48,9 @@ def test_slider_picture_and_replay(tmp_path, lab, open_notebook):
     kit.until(lambda: image.bounding_box()["width"] == 240, "a picture twice as wide")
 
     # A drawing function that fails says so on the page, and the next value mends it.
-    slider.focus()
-    page.keyboard.press("End")
+    kit.keys(slider, "End")
     kit.until(lambda: text.inner_text() == "ValueError: too bright for this lamp", "the function's own error")
-    page.keyboard.press("Home")
+    kit.keys(slider, "Home")
     kit.until(lambda: text.inner_text() == "level 0, 80 px wide", "the picture after the error")
 
     # The replay's own script runs inside its frame, which is as high as its page.
@@ -69,8 +67,7 @@ def test_slider_picture_and_replay(tmp_path, lab, open_notebook):
     assert notices.count() == 2 and not notices.nth(0).is_visible() and not notices.nth(1).is_visible()
     kit.choose("Kernel", "Shut Down Kernel")
     kit.until(lambda: kit.lab.kernels() == [], "the kernel to stop")
-    slider.focus()
-    page.keyboard.press("ArrowUp")
+    kit.keys(slider, "ArrowUp")
     page.locator(".robotlab-replay").hover()
     kit.until(lambda: notices.nth(0).is_visible() and notices.nth(1).is_visible(), "both notices", 30)
     assert "restart it and run the cells from the top" in notices.first.inner_text()
