@@ -30,12 +30,14 @@ LESSONS, WORKED = ROOT / "lessons", ROOT / "instructor" / "worked"
 NAMES = sorted(path.stem for path in (ROOT / "instructor" / "source").glob("*.py"))
 # Seconds; a cell that trains must stay well below this on two cores.
 CELL_TIMEOUT_S = 180
-# More than 20 s of one core each, three quarters of what all lessons compute.
+# More than 15 s of one core each, five sixths of what all lessons compute.
 LONG = (
     "04_what_versus_where",
     "06_gather_and_label",
     "07_train_a_detector",
     "08_judge_it",
+    "10_steer",
+    "11_smooth_and_safe",
     "12_face_off",
     "13_onto_your_robot",
 )
