@@ -59,7 +59,7 @@ ABOUT_S = {
     "browser/test_replay": (15, 15),
     "course/test_builder": (25, 30),
     "course/test_guide": (5, 5),
-    "course/test_lessons": (95, 300),
+    "course/test_lessons": (60, 300),
     "greenhouse/test_renderer": (18, 18),
     "hostile/test_fuzz": (15, 40),
     "hostile/test_interrupt": (5, 45),

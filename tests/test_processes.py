@@ -206,11 +206,12 @@ def test_turns():
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system cannot stop a process for a moment")
 def test_what_keeps_to_a_clock_runs_again_only_where_it_failed_and_the_computer_was_late(tmp_path):
     (tmp_path / "robot").mkdir()
     (tmp_path / "robot" / "test_late.py").write_text(LATE)
-    # So late no busy computer is by itself in the moment of such a test.
+    # No computer, however busy, is this late by itself while such a test runs.
     text = Path(__file__).with_name("conftest.py").read_text(encoding="utf-8")
     assert "\nLATE_S = 0.02\n" in text
     (tmp_path / "conftest.py").write_text(text.replace("LATE_S = 0.02", "LATE_S = 0.75"), encoding="utf-8")

@@ -392,12 +392,16 @@ shown = {
 }
 for ax, (title, rows) in zip(axes, shown.items()):
     ax.imshow(view.picture, extent=(0, 320, 240, 0))
-    # All boxes at once: hundreds of single lines would take seconds.
-    x0, y0, x1, y1 = found[list(rows)].T
-    corners = np.stack([x0, y0, x1, y0, x1, y1, x0, y1], axis=1).reshape(-1, 4, 2)
-    for color, width in (("black", 2.2), ("white", 0.9)):
-        style = {"facecolors": "none", "edgecolors": color, "linewidths": width}
-        ax.add_collection(PolyCollection(corners, **style))
+    # All at once: a thousand separate lines would take seconds. Each box is
+    # drawn twice, white on black, and so seen on any color.
+    corners = found[list(rows)][:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
+    outlines = PolyCollection(
+        np.repeat(corners, 2, axis=0),
+        facecolors="none",
+        edgecolors=["black", "white"],
+        linewidths=[2.2, 0.9],
+    )
+    ax.add_collection(outlines)
     ax.set(xlim=(left, right), ylim=(bottom, top), title=title)
     ax.set_axis_off()
 

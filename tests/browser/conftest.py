@@ -43,8 +43,9 @@ SAVE = """() => {
     jupyterapp.commands.execute("docmanager:save").then(
         () => { window.robotlabSaved = true; }, (why) => { window.robotlabSaved = `refused: ${why}`; });
 }"""
-# What a key moves at once, before the kernel hears of it: a slider's number, or what is drawn.
-MOVED = "element => element.value ?? element.outerHTML"
+# What a key changes at once, before the kernel hears of it: the value of a slider or a list, or where circles are drawn.
+VALUE = """element => element.value
+    ?? [...element.querySelectorAll("circle")].map(one => [one.getAttribute("cx"), one.getAttribute("cy")]).join()"""
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
 
@@ -316,18 +317,18 @@ class Notebook:
         self.until(done, what)
 
     def keys(self, shown, key: str, times: int = 1) -> None:
-        """Press a key on a slider or a drawing, again where a busy page took the focus away and nothing moved."""
+        """Press a key on a slider, a list or a drawing; again where a busy page took the focus away, three times in all."""
+        shown.focus()
+        lost = 0
         for _ in range(times):
-            shown.focus()
-            before = shown.evaluate(MOVED)
-
-            def moved(before=before) -> bool:
-                return shown.evaluate(MOVED) != before
-
-            shown.press(key)
-            if not moved():
+            before = shown.evaluate(VALUE)
+            self.page.keyboard.press(key)
+            while shown.evaluate(VALUE) == before:
                 self.page.wait_for_timeout(300)
-                self.press_until(shown, key, moved, f"{key} to move it")
+                if shown.evaluate(VALUE) == before:
+                    lost += 1
+                    assert lost <= 3, f"{key} changed nothing, {lost} times"
+                    shown.press(key)
 
     def bring(self, shown) -> None:
         """Scroll to something and wait until it stands still: cells above it get their height when they are first shown."""

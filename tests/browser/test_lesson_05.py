@@ -77,9 +77,9 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     )
     page.keyboard.press("Shift+ArrowRight")
     notebook.until(lambda: "B 6 × 5 = 30 px²" in text.inner_text(), "one wider")
-    # Tab goes to the other box; out of the sheet nothing goes.
+    # The other box, to the edge of the sheet, which nothing leaves.
     notebook.keys(sheet.locator("g[data-box=A]"), "ArrowLeft", 10)
-    # That is the edge of the sheet: no key moves it on.
+    assert "corners 0, 6, 10, 16" in sheet.locator("g[data-box=A]").get_attribute("aria-label")
     for _ in range(4):
         page.keyboard.press("ArrowLeft")
     notebook.until(lambda: re.search(r"intersection 0 px².*IoU 0 / 130 = 0\.000$", text.inner_text()), "apart")

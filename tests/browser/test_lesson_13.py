@@ -44,9 +44,9 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     frame.scroll_into_view_if_needed()
     inside = frame.content_frame
     slider = inside.locator("input[type=range]").first
-    before = slider.input_value()
+    at_first = inside.locator("canvas").first.screenshot()
     notebook.keys(slider, "ArrowRight", 3)
-    notebook.until(lambda: slider.input_value() != before, "the replay to move")
+    notebook.until(lambda: inside.locator("canvas").first.screenshot() != at_first, "the picture to change")
 
     notebook.fits(frame, [frame], tmp_path)
 
