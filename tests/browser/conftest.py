@@ -290,8 +290,7 @@ class Notebook:
         """Wait, with the page alive, until a function gives something true."""
         end = time.monotonic() + timeout_s
         while time.monotonic() < end:
-            value = true()
-            if value:
+            if value := true():
                 return value
             self.page.wait_for_timeout(1000 * every_s)
         shot = self.lab.folder.parent / "in_vain.png"
@@ -409,10 +408,8 @@ class Notebook:
             frame = self.page.locator(".jp-Notebook").first.bounding_box()
             for part in parts:
                 box = part.bounding_box()
-                assert box["x"] >= frame["x"] - 1 and box["x"] + box["width"] <= frame["x"] + frame["width"] + 1, (
-                    width,
-                    part,
-                )
+                right, most = box["x"] + box["width"], frame["x"] + frame["width"] + 1
+                assert box["x"] >= frame["x"] - 1 and right <= most, (width, part)
             shot = shots / f"{self.path.stem}_{width}.png"
             self.page.screenshot(path=shot)
             print(f"screenshot: {shot}")
@@ -445,14 +442,11 @@ class Notebook:
         # Each question takes time from the kernel, which runs for a minute.
         self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
-        # Saved again: where the computer is busy, JupyterLab is then done with what follows the last cell, which takes the focus.
+        # Saved again: on a busy computer what takes the focus after the last cell, and what that printed, come to the page later.
         ran, worked = self.saved(), WORKED / self.path.name
         if worked.exists():
-            expected = json.loads(worked.read_text("utf-8"))
-            for _ in range(20):
-                # What a cell printed reaches the page by another way than that it ran, and on a busy computer later.
-                if not differences(ran, expected):
-                    break
+            expected, looks = json.loads(worked.read_text("utf-8")), 20
+            while differences(ran, expected) and (looks := looks - 1):
                 self.page.wait_for_timeout(500)
                 ran = self.saved()
             assert differences(ran, expected) == []
