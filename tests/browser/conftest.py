@@ -442,7 +442,7 @@ class Notebook:
         # Each question takes time from the kernel, which runs for a minute.
         self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
-        # Saved again: on a busy computer what takes the focus after the last cell, and what that printed, come to the page later.
+        # Saved again: on a busy computer, what takes the focus after the last cell and what that cell printed reach the page late.
         ran, worked = self.saved(), WORKED / self.path.name
         if worked.exists():
             expected, looks = json.loads(worked.read_text("utf-8")), 20

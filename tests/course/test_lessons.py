@@ -30,7 +30,7 @@ LESSONS, WORKED = ROOT / "lessons", ROOT / "instructor" / "worked"
 NAMES = sorted(path.stem for path in (ROOT / "instructor" / "source").glob("*.py"))
 # Seconds; a cell that trains must stay well below this on two cores.
 CELL_TIMEOUT_S = 180
-# More than 15 s of one core each, five sixths of what all lessons compute.
+# More than 15 s of one core each, five sixths of what all lessons compute.  Lesson 00 takes as long, and begins the course.
 LONG = (
     "04_what_versus_where",
     "06_gather_and_label",
