@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+import scipy.linalg  # noqa: F401  (SciPy has a matrix library of its own; only a loaded one can be told)
 from threadpoolctl import threadpool_info, threadpool_limits
 
 
