@@ -329,7 +329,7 @@ def nms_reference(
 def check_nms(
     boxes: np.ndarray, scores: np.ndarray, iou_limit: float, labels: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what suppression is given as arrays, or say what is wrong.
+    """Return what NMS is given as arrays, or say what is wrong.
 
     Parameters
     ----------

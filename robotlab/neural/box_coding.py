@@ -180,7 +180,7 @@ def decode(
     min_score : float
         Lower scores are dropped.
     iou_limit : float
-        Of the suppression within a class.
+        Of NMS within a class.
     most : int
         At most so many are kept, the best.
 
@@ -197,7 +197,7 @@ def decode(
     """
     found = np.flatnonzero(peaks > min_score)
     scores = peaks.ravel()[found].astype(np.float64)
-    # Twice as many as asked go into the suppression: enough, and never slow.
+    # Twice as many as asked go into NMS: enough, and never slow.
     order = np.argsort(-scores, kind="stable")[: 2 * most]
     labels, rows, columns = np.unravel_index(found[order], peaks.shape)
     scores = scores[order]

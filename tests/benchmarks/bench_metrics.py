@@ -1,4 +1,4 @@
-"""AP evaluation, IoU and suppression, beside pycocotools, faster-coco-eval and OpenCV."""
+"""AP evaluation, IoU and NMS, beside pycocotools, faster-coco-eval and OpenCV."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def scattered(count: int, seed: int = 0) -> np.ndarray:
 
 
 def clustered(count: int, seed: int = 0) -> np.ndarray:
-    """Boxes around 60 things, as a detector gives them before suppression."""
+    """Boxes around 60 things, as a detector gives them before NMS."""
     rng = np.random.default_rng(seed)
     thing = rng.integers(0, 60, count)
     corner = (rng.uniform(0, 1, (60, 2)) * (600, 440))[thing] + rng.normal(0, 3, (count, 2))
@@ -158,7 +158,7 @@ def rows() -> list[dict]:
             21,
             check=_same,
         )
-        out.append(timed.row(f"suppression, 5000 {name} boxes", "OpenCV NMSBoxes", note=note))
+        out.append(timed.row(f"NMS, 5000 {name} boxes", "OpenCV NMSBoxes", note=note))
     return out
 
 
@@ -172,9 +172,7 @@ def growth() -> list[dict]:
     """
     sizes = [500, 1000, 2000, 4000, 8000]
     return [
-        growth_row(
-            "suppression, boxes (scattered)", sizes, scattered, lambda boxes: nms(boxes, np.linspace(1, 0, len(boxes)))
-        ),
+        growth_row("NMS, boxes (scattered)", sizes, scattered, lambda boxes: nms(boxes, np.linspace(1, 0, len(boxes)))),
         growth_row("IoU, boxes squared", [250, 500, 1000, 2000], scattered, lambda boxes: iou(boxes, boxes)),
         growth_row("AP, pictures", [100, 200, 400, 800, 1600], coco_set, lambda given: _ours(*given), repeats=3),
     ]

@@ -243,7 +243,7 @@ def _crowd(rng):
 
 
 def _greedy(boxes, scores, limit, order=None, goes=None, against_all=False, last_only=False):
-    """Suppression with its steps to be spoiled one by one."""
+    """NMS with its steps to be spoiled one by one."""
     goes = goes or (lambda overlap: overlap > limit)
     kept, seen = [], []
     for row in np.argsort(-scores, kind="stable") if order is None else order:
