@@ -36,7 +36,7 @@ from robotlab.course import measured, shipped
 from robotlab.files import write_json, write_whole
 from robotlab.greenhouse import Scene, Walk
 from robotlab.loop import FAULTS as SIMULATED
-from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, fault_campaign, stopping_m
+from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, fault_campaign, worst_stopping_distance_m
 from robotlab.loop.decide import STATES
 
 FORK = multiprocessing.get_context("fork")
@@ -173,7 +173,7 @@ def simulated(moments: int) -> list[dict]:
     for name, _, _ in SIMULATED:
         mine = [report for report in reports if report.name == name]
         worst = max(max(report.blind_m, report.driven_m) if report.must_rest else report.blind_m for report in mine)
-        bound_m = stopping_m(mine[0].run.settings)
+        bound_m = worst_stopping_distance_m(mine[0].run.settings)
         rows.append(
             {
                 "fault": name,
@@ -234,7 +234,7 @@ def main() -> int:
     rng = random.Random(1)
     plan = [(fault, rng.uniform(EARLIEST_S, LATEST_S)) for _ in range(options.moments) for fault in FAULTS]
     plan = [(fault, at_s) for fault, at_s in plan if not options.only or options.only in fault]
-    bound_m, runs, begun = stopping_m(SETTINGS), [], time.monotonic()
+    bound_m, runs, begun = worst_stopping_distance_m(SETTINGS), [], time.monotonic()
     with ProcessPoolExecutor(options.at_once, FORK) as pool:
         for count, run in enumerate(pool.map(one, *zip(*plan, strict=True)), 1):
             runs.append(run)

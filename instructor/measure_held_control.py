@@ -44,7 +44,7 @@ from robotlab.control import SerialLink
 from robotlab.course import measured, shipped
 from robotlab.detections import Detections
 from robotlab.files import write_json
-from robotlab.loop import drive, stopping_m
+from robotlab.loop import drive, worst_stopping_distance_m
 from robotlab.robot import LivePage
 
 FORK = multiprocessing.get_context("fork")
@@ -330,7 +330,7 @@ def main() -> int:
         return 0
     before = measured("held_control") if options.add else {"runs": [], "seconds": 0}
     there = {row["way"]: row for row in before["runs"]}
-    rng, bound_m, begun = random.Random(1), stopping_m(SETTINGS), time.monotonic()
+    rng, bound_m, begun = random.Random(1), worst_stopping_distance_m(SETTINGS), time.monotonic()
     plan = [
         (way, rng.uniform(EARLIEST_S, LATEST_S))
         for k in range(options.tries)

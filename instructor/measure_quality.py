@@ -21,7 +21,7 @@ from robotlab.course import shipped
 from robotlab.data import DataSet, open_dataset
 from robotlab.neural import fit
 from robotlab.neural.engine.workers import core_count
-from robotlab.neural.learning_curves import nested_parts
+from robotlab.neural.learning_curves import nested_subsets
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.sweep import mean_interval
 from robotlab.sweep.part_runner import training_recordings
@@ -74,7 +74,7 @@ def sides(source: str, which: str | int | None, seed: int) -> tuple[DataSet, Dat
         return data.only(recordings=rest), data.only(recordings=which)
     train = training_recordings()
     test = data.only(recordings=[name for name in data.recordings if name not in train.recordings])
-    return (nested_parts(train, [which], seed)[0] if which else train), test
+    return (nested_subsets(train, [which], seed)[0] if which else train), test
 
 
 def measured(number: int, seed: int) -> dict:

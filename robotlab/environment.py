@@ -39,7 +39,7 @@ _JUPYTER_FOLDERS = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_D
 
 
 @dataclass(frozen=True)
-class Line:
+class CheckLine:
     """One thing that was looked at.
 
     Parameters
@@ -66,11 +66,11 @@ class CheckReport:
 
     Parameters
     ----------
-    lines : tuple of Line
+    lines : tuple of CheckLine
         In the order looked at.
     """
 
-    lines: tuple[Line, ...]
+    lines: tuple[CheckLine, ...]
     # The last line, where nothing is to be done.
     all_well: ClassVar[str] = "Nothing to do."
 
@@ -111,12 +111,12 @@ class Environment(CheckReport):
 
     Parameters
     ----------
-    lines : tuple of Line
+    lines : tuple of CheckLine
         In the order looked at.
 
     Examples
     --------
-    >>> Environment((Line("Python", "3.11", True),)).ok
+    >>> Environment((CheckLine("Python", "3.11", True),)).ok
     True
     """
 
@@ -223,32 +223,32 @@ def jupyter_folders() -> dict[str, str]:
     return {name: str(place / name.lower()) for name in _JUPYTER_FOLDERS if not os.environ.get(name)}
 
 
-def _home() -> Line:
+def _home() -> CheckLine:
     if is_writable(Path.home()):
-        return Line("home folder", "can be written")
+        return CheckLine("home folder", "can be written")
     remark = "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours"
-    return Line("home folder", f"{Path.home()} cannot be written", True, remark)
+    return CheckLine("home folder", f"{Path.home()} cannot be written", True, remark)
 
 
-def _lessons(folder: str) -> Line:
+def _lessons(folder: str) -> CheckLine:
     """The lessons, in a place where a learner's work can be saved."""
     first = find_above(FIRST_LESSON, folder)
     if first is None:
         where = "they are in the folder that you clone, not in the installed package; change into it"
-        return Line("lessons", "not found", False, f"{where}, {Path(folder).absolute()} is not in it")
+        return CheckLine("lessons", "not found", False, f"{where}, {Path(folder).absolute()} is not in it")
     if not is_writable(first.parent):
-        return Line("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
-    return Line("lessons", "found, and can be written")
+        return CheckLine("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
+    return CheckLine("lessons", "found, and can be written")
 
 
-def _package(name: str) -> Line:
+def _package(name: str) -> CheckLine:
     version = installed(name)
     if version is None:
-        return Line(name, "missing", False, f"{sys.executable} -m pip install {name}")
-    return Line(name, version)
+        return CheckLine(name, "missing", False, f"{sys.executable} -m pip install {name}")
+    return CheckLine(name, version)
 
 
-def _kernel() -> Line:
+def _kernel() -> CheckLine:
     """Does Jupyter start this very Python?  The commonest trouble of widgets."""
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
@@ -257,14 +257,14 @@ def _kernel() -> Line:
         listed = parse_json(said, "the list of kernels")
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
-        return Line("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")
+        return CheckLine("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")
     found = shutil.which(command) or command
     # "python" in a kernel's command means the Python that runs Jupyter.
     here = Path(sys.executable).absolute().parent
     if command in ("python", "python3") or Path(found).absolute().parent == here:
-        return Line("Jupyter's kernel", "the same Python")
+        return CheckLine("Jupyter's kernel", "the same Python")
     fix = f"{sys.executable} -m ipykernel install --sys-prefix --name python3"
-    return Line("Jupyter's kernel", str(found), False, f"notebooks would run in another Python; fix it with {fix}")
+    return CheckLine("Jupyter's kernel", str(found), False, f"notebooks would run in another Python; fix it with {fix}")
 
 
 def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
@@ -294,12 +294,14 @@ def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
     room = free >= FREE_DISK_MB
     return Environment(
         (
-            Line("Python", version, new_enough, "" if new_enough else newer),
+            CheckLine("Python", version, new_enough, "" if new_enough else newer),
             *map(_package, PACKAGES),
-            Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB"),
+            CheckLine(
+                "free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB"
+            ),
             _lessons(folder),
             _home(),
             *([_kernel()] if kernel else []),
-            Line("PyTorch", installed("torch") or "not installed; the course does not need it"),
+            CheckLine("PyTorch", installed("torch") or "not installed; the course does not need it"),
         )
     )

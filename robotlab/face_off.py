@@ -14,7 +14,7 @@ from robotlab.data import DataSet
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, ModelError
 from robotlab.greenhouse import LIGHTINGS, WALKS, Walk
-from robotlab.loop import Run, Settings, share_on_post, simulate
+from robotlab.loop import Run, Settings, share_on_target, simulate
 from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evaluate
 
 # Followed by default: plain lighting first, then colored lighting beside things of the post's own color.
@@ -326,7 +326,7 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     >>> walk_sentence("straight", {"color": run, "detector": run}).split(": ")[-1]
     'the simpler one, color, is enough here.'
     """
-    (a, b), shares = tuple(runs), [share_on_post(run) for run in runs.values()]
+    (a, b), shares = tuple(runs), [share_on_target(run) for run in runs.values()]
     views = [run.scores()["time_in_view"] for run in runs.values()]
     on_post, in_view = ([f"{100 * share:.0f} %" for share in both] for both in (shares, views))
     if abs(shares[0] - shares[1]) < SAME_SHARE:

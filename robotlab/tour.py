@@ -31,7 +31,7 @@ from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulat
 from robotlab.neural import NeuralDetector, fit
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
-from robotlab.report.runs import MOVING, face_off_part, runs_table, walks_part
+from robotlab.report.runs import SAFETY_NOTE, face_off_part, runs_table, walks_part
 
 # Of each recording this many pictures are used, evenly spread: enough to train
 # and judge with, few enough for a minute.
@@ -145,7 +145,7 @@ def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True) -> Pat
     page.heading("What came out")
     for sentence in outcome.sentences():
         page.text(sentence)
-    page.text(MOVING, "caution")
+    page.text(SAFETY_NOTE, "caution")
     page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
     path = page.save(Path(folder) / "tour.html")
     done("report")

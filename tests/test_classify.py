@@ -14,11 +14,11 @@ from robotlab.data import open_dataset
 from robotlab.detections import Detector
 from robotlab.errors import BoxError, InputError, PictureError
 from robotlab.image import decode, resize
-from robotlab.neural.cells import FrozenFeatures
+from robotlab.neural.cells import FrozenBackbone
 from robotlab.neural.detector import NeuralDetector
-from robotlab.neural.facts import shipped_weights
+from robotlab.neural.facts import pretrained_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, channels_of
+from robotlab.neural.spec import BACKBONE, channels_of
 
 
 @pytest.fixture(scope="module")
@@ -99,7 +99,7 @@ def test_learning_finds_the_one_best_answer(crops, classifier):
     few = np.concatenate([np.flatnonzero(crops.labels == label)[:12] for label in range(4)])
     small = Crops(tuple(crops.pictures[row] for row in few), crops.labels[few], crops.classes)
     ours = Classifier.learn(small, penalty=0.1)
-    network = FrozenFeatures(shipped_weights())
+    network = FrozenBackbone(pretrained_weights())
     x = np.stack([pooled(network, picture) for picture in small.pictures])
     x = np.column_stack([(x - x.mean(axis=0)) / (x.std(axis=0) + 1e-6), np.ones(len(x))])
 
@@ -187,11 +187,11 @@ def test_cells_say_what_the_detector_says(greenhouse):
     """Wherever the detector's own graph reports a peak, the cell there has just that share."""
     rng = np.random.default_rng(5)
     head = {
-        "head.kernel": rng.normal(0, 0.3, (8, channels_of(FEATURES)["features"], 1, 1)).astype(np.float32),
+        "head.kernel": rng.normal(0, 0.3, (8, channels_of(BACKBONE)["features"], 1, 1)).astype(np.float32),
         "head.bias": np.zeros(8, np.float32),
     }
     detector = NeuralDetector.build(
-        (*FEATURES, *head_layers(3)), {**shipped_weights(), **head}, greenhouse.classes, {}, working_px=200
+        (*BACKBONE, *head_layers(3)), {**pretrained_weights(), **head}, greenhouse.classes, {}, working_px=200
     )
     cells = CellMap(detector)
     picture = greenhouse.load(greenhouse.only(recordings=("day4",))[0])

@@ -8,7 +8,7 @@ from docs_walk import ROOT
 
 from robotlab.neural import NeuralDetector
 from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 
 # What pip installs for the core: its three packages and what ONNX Runtime itself asks for.
 CORE = {
@@ -75,7 +75,7 @@ print("observations", report.observations)
 
 
 def test_a_driving_program_needs_the_core_alone(tmp_path):
-    layers = FEATURES + head_layers(1)
+    layers = BACKBONE + head_layers(1)
     path = NeuralDetector.build(layers, first_weights(layers), ["post"], {}).save(tmp_path / "post.onnx")
     ran = run(DRIVE, str(path), str(tmp_path / "color.json"), str(tmp_path / "run.log"))
     assert ran.returncode == 0, ran.stderr

@@ -75,6 +75,22 @@ def parts_imported(path: Path) -> set[str]:
 MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "__init__.py"]
 
 
+def test_each_part_imports_only_what_stands_below_it_in_the_guide():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = guide.partition("| | parts | what is there |")[2].partition("\n\n")[0]
+    rows = [re.findall(r"`(\w+)`", line.split("|")[2]) for line in table.splitlines()[2:]]
+    place = {part: row for row, parts in enumerate(rows) for part in parts}
+    parts = {part_of(path) for path in MODULES}
+    assert place.keys() == parts - {"__main__"}
+    upward = {
+        (part_of(path), part)
+        for path in MODULES
+        for part in parts_imported(path)
+        if place.get(part, 99) < place.get(part_of(path), -1)
+    }
+    assert upward == set()
+
+
 def test_imports_go_downward():
     nowhere = {part_of(path) for path in MODULES} - RANK.keys()
     assert MODULES and not nowhere, f"{nowhere} have no place in LAYERS; give each one, as low as it can stand"

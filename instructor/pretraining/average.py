@@ -22,7 +22,7 @@ from views import Bank, empty_greenhouses
 
 from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.onnxio import network_to_onnx, save_onnx
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.spec import BACKBONE
 
 # Rounds of measuring, each of 18 pictures; seed of the pictures.
 ROUNDS, SEED = 8, 77
@@ -30,8 +30,8 @@ ROUNDS, SEED = 8, 77
 
 def averaged(paths: list[Path], bank: Path) -> Features:
     """The mean network, its statistics measured on pictures."""
-    runs = [weights_from_onnx(path, FEATURES) for path in paths]
-    features = Features(FEATURES)
+    runs = [weights_from_onnx(path, BACKBONE) for path in paths]
+    features = Features(BACKBONE)
     features.load(
         {name: np.mean([run[name].astype(np.float64) for run in runs], axis=0).astype(np.float32) for name in runs[0]}
     )
@@ -62,7 +62,7 @@ def main() -> int:
     torch.set_num_threads(1)
     facts = dict(fact.split("=", 1) for fact in given.fact)
     save_onnx(
-        network_to_onnx(FEATURES, averaged(given.runs, given.bank).weights(), fold_norm=False, metadata=facts),
+        network_to_onnx(BACKBONE, averaged(given.runs, given.bank).weights(), fold_norm=False, metadata=facts),
         given.out,
     )
     return 0

@@ -11,7 +11,7 @@ from render import Batch
 from shapes import COLORS, NAMES
 from torch import nn
 
-from robotlab.neural.spec import FEATURE_STRIDE, FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
+from robotlab.neural.spec import BACKBONE, FEATURE_STRIDE, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
 
 # Widths of the soft center of a thing: share of its size, and the least (cells).
 CENTER_SHARE, CENTER_LEAST = 0.14, 0.6
@@ -29,7 +29,7 @@ LEAST_VISIBLE, LEAST_SIZE = 0.25, 4.5
 class Features(nn.Module):
     """The layers of the spec, one module each, named alike."""
 
-    def __init__(self, layers=FEATURES, seed: int = 0):
+    def __init__(self, layers=BACKBONE, seed: int = 0):
         super().__init__()
         self.layers = tuple(layers)
         self.steps = nn.ModuleDict()
@@ -59,7 +59,7 @@ class Features(nn.Module):
             inputs = [made[name] for name in layer.inputs]
             if layer.kind == "conv":
                 made[layer.name] = self.steps[layer.name](inputs[0])
-            elif layer.kind == "double":
+            elif layer.kind == "upsample":
                 made[layer.name] = F.interpolate(inputs[0], scale_factor=2, mode="nearest")
             elif layer.kind == "add":
                 made[layer.name] = inputs[0] + inputs[1]

@@ -32,7 +32,7 @@ from views import EACH, HEIGHT_PX, SLOTS, WIDTH_PX, Bank, empty_greenhouses
 
 from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.onnxio import network_to_onnx, save_onnx
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.spec import BACKBONE
 
 # Height and width, and pictures a batch on a GPU: about 4 million pixels each.
 SIZES = ((128, 160, 192), (160, 208, 128), (192, 256, 80), (240, 320, 56), (288, 384, 40))
@@ -216,7 +216,7 @@ def write(out: Path, features: Features, log: dict, parts: Sequence[torch.nn.Mod
         "pictures": str(log["pictures"]),
         "greenhouses": str(log["greenhouses"]),
     }
-    save_onnx(network_to_onnx(FEATURES, features.weights(), fold_norm=False, metadata=facts), out / "features.onnx")
+    save_onnx(network_to_onnx(BACKBONE, features.weights(), fold_norm=False, metadata=facts), out / "features.onnx")
     (out / "log.json").write_text(json.dumps(log, indent=1))
     state = {"parts": [part.state_dict() for part in parts], "steps": log["steps"], "held_out": log["held_out"]}
     torch.save(state, out / "state.tmp")
@@ -239,7 +239,7 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         house_pool = Pool(renderer, houses.batches, sizes[1:], 200 if gpu else 8, given.house_uses, given.seed + 2)
     held = [batch for height, width, n in sizes for batch in shapes(judge, max(2, n // AT_ONCE), height, width)[:2]]
     model = torch.nn.ModuleDict(
-        {"features": Features(FEATURES, given.seed), "readings": Readings(FEATURES[-1].channels, given.named)}
+        {"features": Features(BACKBONE, given.seed), "readings": Readings(BACKBONE[-1].channels, given.named)}
     )
     if given.start_from is not None and given.start_from.suffix == ".pt":
         model.load_state_dict(torch.load(given.start_from, map_location="cpu", weights_only=True)["parts"][1])

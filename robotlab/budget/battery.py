@@ -163,7 +163,8 @@ def running_time_min(
     Returns
     -------
     Answer
-        Minutes: ``60 Ah D / I``, with ``D`` the depth of discharge, with ``I = P / (cells nominal_v)``.
+        Minutes: ``60 Ah D c / I``, with ``D`` the depth of discharge, ``c`` what the
+        cold leaves of the capacity (1 when warm), and ``I = P / (cells nominal_v)``.
 
     Raises
     ------

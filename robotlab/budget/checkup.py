@@ -12,9 +12,9 @@ from robotlab.budget.frame import frame_budget
 from robotlab.budget.robot_file import RobotFile, read_robot
 from robotlab.budget.storage import capture_storage, network_load
 from robotlab.camera import working_range
-from robotlab.environment import CheckReport, Line
+from robotlab.environment import CheckLine, CheckReport
 from robotlab.errors import InputError
-from robotlab.loop.limits import check_real_limits, free_distance_m, stopping_m
+from robotlab.loop.limits import check_real_limits, free_distance_m, worst_stopping_distance_m
 
 # What Python with the core and a detector takes at work, and on the disk (measured: tests/benchmarks/bench_core.py).
 DETECTOR_MB, CORE_MB = 200.0, 200.0
@@ -29,7 +29,7 @@ class RobotCheckup(CheckReport):
 
     Parameters
     ----------
-    lines : tuple of Line
+    lines : tuple of CheckLine
         One for each.
     """
 
@@ -72,22 +72,22 @@ def check_robot(robot: RobotFile | str | os.PathLike) -> RobotCheckup:
     return RobotCheckup((*_view(known), *_loop(known), *_board(known), *_power(known), *_charging(known)))
 
 
-def _missing(name: str, section: str) -> Line:
-    return Line(name, "not checked", repair=f"to check it, give the section {section}")
+def _missing(name: str, section: str) -> CheckLine:
+    return CheckLine(name, "not checked", repair=f"to check it, give the section {section}")
 
 
-def _judged(name: str, said: str, ok: bool, repair: str) -> Line:
+def _judged(name: str, said: str, ok: bool, repair: str) -> CheckLine:
     """A line whose repair is said only where one is needed."""
-    return Line(name, said, ok, "" if ok else repair)
+    return CheckLine(name, said, ok, "" if ok else repair)
 
 
-def _refused(name: str, error: InputError) -> Line:
+def _refused(name: str, error: InputError) -> CheckLine:
     """The line of an error: its rule and what came, then its repair."""
     rule, _, repair = str(error).rpartition("; ")
-    return Line(name, rule or repair, False, repair)
+    return CheckLine(name, rule or repair, False, repair)
 
 
-def _view(robot: RobotFile) -> Iterator[Line]:
+def _view(robot: RobotFile) -> Iterator[CheckLine]:
     if "detector" not in robot.sections:
         yield _missing("view", "detector")
         return
@@ -106,7 +106,7 @@ def _view(robot: RobotFile) -> Iterator[Line]:
     )
 
 
-def _loop(robot: RobotFile) -> Iterator[Line]:
+def _loop(robot: RobotFile) -> Iterator[CheckLine]:
     s, camera = robot.settings, robot.sections["camera"]
     if "board" in robot.sections:
         board = robot.sections["board"]
@@ -136,13 +136,13 @@ def _loop(robot: RobotFile) -> Iterator[Line]:
     except InputError as error:
         yield _refused("motion", error)
         return
-    yield Line(
+    yield CheckLine(
         "motion",
-        f"steering gain {s.turn_gain:.2f} of at most {measured.safe_gain:.2f} 1/s; stops within {stopping_m(measured):.2f} m, {free_distance_m(measured):.2f} m are free before contact",
+        f"steering gain {s.turn_gain:.2f} of at most {measured.safe_gain:.2f} 1/s; stops within {worst_stopping_distance_m(measured):.2f} m, {free_distance_m(measured):.2f} m are free before contact",
     )
 
 
-def _board(robot: RobotFile) -> Iterator[Line]:
+def _board(robot: RobotFile) -> Iterator[CheckLine]:
     board, camera = robot.sections.get("board", {}), robot.camera
     memory = robot.sections.get("detector", {}).get("memory_mb", DETECTOR_MB)
     if "free_memory_mb" in board:
@@ -182,7 +182,7 @@ def _board(robot: RobotFile) -> Iterator[Line]:
         )
 
 
-def _power(robot: RobotFile) -> Iterator[Line]:
+def _power(robot: RobotFile) -> Iterator[CheckLine]:
     pack, power = robot.pack, robot.sections.get("power")
     if pack is None or power is None:
         yield _missing("running time", "power" if power is None else "battery")
@@ -209,13 +209,13 @@ def _power(robot: RobotFile) -> Iterator[Line]:
     )
 
 
-def _charging(robot: RobotFile) -> Iterator[Line]:
+def _charging(robot: RobotFile) -> Iterator[CheckLine]:
     pack, charger = robot.pack, robot.charger
     if pack is None:
         return
     cells = pack.cell_problems()
     if pack.cell_v is None:
-        yield Line(
+        yield CheckLine(
             "cells", "not measured", repair="measure each cell at the balance lead before every drive and every charge"
         )
     elif not cells:
@@ -225,13 +225,13 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
     for problem in cells:
         yield _refused("cells", InputError(problem))
     if charger is None:
-        yield Line("charger", "not checked", repair=f"give the section charger. {CHARGING_CAUTION}")
+        yield CheckLine("charger", "not checked", repair=f"give the section charger. {CHARGING_CAUTION}")
         return
     wrong = [problem for problem in charger.problems(pack) if problem not in cells]
     for problem in wrong:
         yield _refused("charger", InputError(problem))
     if wrong:
-        yield Line("charging", "not with this charger", False, CHARGING_CAUTION)
+        yield CheckLine("charging", "not with this charger", False, CHARGING_CAUTION)
         return
     said, repair = "not for this one as it is", f"see its cells. {CHARGING_CAUTION}"
     if not cells:
@@ -239,4 +239,4 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
         said, repair = f"{answer.value:.0f} {answer.unit} ({answer.assumption})", answer.caution
         if charger.cells > pack.cells:
             repair = f"Set it to {pack.cells} cells, if its maker says that it serves so few. {repair}"
-    yield Line("charger", f"made for such a pack{', ' if cells else '; '}{said}", not cells, repair)
+    yield CheckLine("charger", f"made for such a pack{', ' if cells else '; '}{said}", not cells, repair)

@@ -213,19 +213,19 @@ def training_budget(
     from robotlab.neural.fine_tuning import USUAL_SECONDS
     from robotlab.neural.graph import head_layers
     from robotlab.neural.samples import CACHE_BYTES, USUAL_LONGEST_PX
-    from robotlab.neural.spec import FEATURES
+    from robotlab.neural.spec import BACKBONE
     from robotlab.neural.windows import USUAL_COUNT, USUAL_SIDE_PX
 
     count, workers = whole(pictures, "pictures", 1), whole(cores, "cores", 1)
     read = whole(width_px, "width_px", 1) * whole(height_px, "height_px", 1)
     seen = read * min(1.0, USUAL_LONGEST_PX / max(width_px, height_px)) ** 2
-    layers = FEATURES + head_layers(1)
+    layers = BACKBONE + head_layers(1)
     kept = min(CACHE_BYTES, 3 * read * count) + workers * int(READING_BYTES_A_PX * read + FEATURES_BYTES_A_PX * seen)
     cells = min(MOST_CELLS, count * PASSES * (RANDOM_CELLS + HARD_CELLS))
     fit_s = count * PASSES * _FIT_SECONDS * seen / _FIT_PX / workers
     if training == "frozen-backbone":
         seconds, said = fit_s, "15 ms a pass for a picture of 320x240, measured on one core of an AMD EPYC"
-        memory = BASE_BYTES + rows_bytes(cells, FEATURES[-1].channels) + kept
+        memory = BASE_BYTES + rows_bytes(cells, BACKBONE[-1].channels) + kept
     elif training == "fine-tuning":
         seconds, said = USUAL_SECONDS + fit_s / 2, "the usual time limit of fine-tuning, after half a head fit"
         memory = memory_bytes(layers, USUAL_COUNT, USUAL_SIDE_PX, USUAL_SIDE_PX, kept, torch=False, cells=cells)

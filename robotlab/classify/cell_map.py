@@ -45,8 +45,8 @@ class CellMap:
     Examples
     --------
     >>> from robotlab.neural.graph import head_layers
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> layers = FEATURES + head_layers(1)
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> layers = BACKBONE + head_layers(1)
     >>> cells = CellMap(NeuralDetector.build(layers, first_weights(layers), ["post"], {}))
     >>> cells.classes, cells.probabilities(np.zeros((60, 90, 3), np.uint8)).shape
     (('background', 'post'), (15, 23, 2))

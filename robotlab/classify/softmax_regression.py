@@ -17,8 +17,8 @@ import numpy as np
 from robotlab.classify.crops import Crops
 from robotlab.errors import InputError
 from robotlab.image import check_picture, resize
-from robotlab.neural.cells import FrozenFeatures
-from robotlab.neural.facts import shipped_weights
+from robotlab.neural.cells import FrozenBackbone
+from robotlab.neural.facts import pretrained_weights
 from robotlab.neural.head import fit_logistic, softmax
 
 # Every crop is brought to this side, px; 32 and 64 gave less on test recordings (day4, dusk3, warm1, grow1).
@@ -58,7 +58,7 @@ class Classifier:
     def __init__(self, classes: Sequence[str], weights: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> None:
         self.classes = tuple(classes)
         self._weights, self._mean, self._spread = weights, mean, spread
-        self._network = FrozenFeatures(shipped_weights())
+        self._network = FrozenBackbone(pretrained_weights())
 
     @classmethod
     def learn(cls, crops: Crops, penalty: float = PENALTY) -> Classifier:
@@ -97,7 +97,7 @@ class Classifier:
         if len(counts) < 2 or counts.min() == 0:
             said = ", ".join(f"{name} {count}" for name, count in zip(crops.classes, counts, strict=True))
             raise InputError(f"a classifier needs two classes, each with a crop, got {said or 'none'}; add crops")
-        network = FrozenFeatures(shipped_weights())
+        network = FrozenBackbone(pretrained_weights())
         features = np.stack([pooled(network, picture) for picture in crops.pictures])
         mean, spread = features.mean(axis=0), features.std(axis=0) + 1e-6
         rows = _with_bias((features - mean) / spread)
@@ -146,12 +146,12 @@ class Classifier:
         return f"<Classifier of {', '.join(self.classes)}>"
 
 
-def pooled(network: FrozenFeatures, picture: np.ndarray) -> np.ndarray:
+def pooled(network: FrozenBackbone, picture: np.ndarray) -> np.ndarray:
     """Features of a whole crop: their mean, their highest, their mean in the middle.
 
     Parameters
     ----------
-    network : FrozenFeatures
+    network : FrozenBackbone
         The feature network.
     picture : (H, W, 3) ndarray of uint8
         Brought to 48x48 px first.

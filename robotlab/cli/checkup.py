@@ -25,7 +25,7 @@ def add_options(command: Command) -> None:
     option(sub, "--json", "print JSON")
     option(sub, "--html FILE", "also write a report with pictures, and look for likely label errors")
     option(sub, "--film FILE", "also write the whole set with its boxes as a film (.gif, .mp4, .avi)")
-    option(sub, "--other DATA", "another person's labels of the same pictures: how well they agree")
+    option(sub, "--second-annotator DATA", "another person's labels of the same pictures: how well they agree")
     option(sub, "--quick", "do not fit detectors to look for label errors")
     option(sub, "--object-height M", "for distances: height of the object, m", kind=float)
     option(sub, "--target CLASS", "for distances: the object's class (default: the only one)")
@@ -50,7 +50,7 @@ def run(options: Options) -> int:
         raise InputError(
             "--object-height is for the distances in the report with pictures, none is asked for; add --html FILE"
         )
-    of_data = {"--html": options.html, "--film": options.film, "--other": options.other}
+    of_data = {"--html": options.html, "--film": options.film, "--second-annotator": options.second_annotator}
     if not options.data:
         wrong = [name for name, value in of_data.items() if value]
         if wrong:
@@ -105,7 +105,7 @@ def _more(options: Options, report: Any) -> None:
     )
     readable = [entry for entry in data if _reads(data, entry)]
     data = data.having(readable)
-    agreement = label_agreement(data, open_dataset(options.other)) if options.other else None
+    agreement = label_agreement(data, open_dataset(options.second_annotator)) if options.second_annotator else None
     if agreement:
         tell(agreement.text())
     if options.film:

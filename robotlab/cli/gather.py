@@ -22,13 +22,13 @@ def add_options(command: Command) -> None:
     option(sub, "--every N", "look at every N-th frame (default: two a second)", kind=int)
     option(
         sub,
-        "--changed BITS",
+        "--hash-distance BITS",
         "take a picture only when it differs from all taken before in more than BITS of 128 (default: 12; 25: another view)",
         kind=int,
     )
     option(sub, "--keep A,B", "keep near-duplicates, blurred, or both (default: leave them out)", kind=names)
-    option(sub, "--longest PX", "make larger pictures this long (default: 1280)", 1280)
-    option(sub, "--most N", "stop after N pictures (default: 200 from a camera, else all)", kind=int)
+    option(sub, "--max-side PX", "make larger pictures this long (default: 1280)", 1280)
+    option(sub, "--max-pictures N", "stop after N pictures (default: 200 from a camera, else all)", kind=int)
     option(sub, "--classes A,B", "what will be labeled; more can be added while labeling", kind=names)
     option(sub, "--lighting WORD", "noted for each picture, such as dusk")
     option(sub, "--show FILE", "also write a picture of what was left out, with its measures (.png)")
@@ -64,10 +64,10 @@ def run(options: Options) -> int:
         options.folder,
         options.recording,
         every=options.every,
-        changed_bits=options.changed,
+        changed_bits=options.hash_distance,
         keep=options.keep or (),
-        longest_px=options.longest,
-        most=options.most,
+        longest_px=options.max_side,
+        most=options.max_pictures,
         classes=options.classes or (),
         lighting=options.lighting,
         progress=not options.quiet,

@@ -24,12 +24,12 @@ def add_options(command: Command) -> None:
     option(sub, "what {field-of-view,delay,wheels}", "what to measure")
     option(sub, "--camera SOURCE", "a camera's number or device, a film, or the address of a stream")
     option(sub, "--picture FILE", "field-of-view: a picture file, in place of a camera")
-    option(sub, "--distance M", "field-of-view: from lens to sheet; wheels: way of a run (1)", kind=float)
+    option(sub, "--distance M", "field-of-view: from lens to sheet; wheels: distance of a run (default: 1)", kind=float)
     option(sub, "--sheet WxH", "sides of the sheet as it hangs, m (default: A4)", "0.297x0.210")
     option(sub, "--light screen|pin:N", "delay: what blinks (default: this terminal)", "screen")
     option(sub, "--changes N", "delay: how often it is switched (default: 40)", 40)
-    option(sub, "--wheels WHERE", "wheels: serial:PORT or pins:5,6,13,19")
-    option(sub, "--speed MPS", "wheels: speed, m/s (default: 0.2)", 0.2)
+    option(sub, "--wheels LINK", "wheels: serial:PORT or pins:5,6,13,19")
+    option(sub, "--speed M/S", "wheels: speed, m/s (default: 0.2)", 0.2)
     option(sub, "--runs N", "wheels: how many runs (default: 3)", 3)
 
 
@@ -81,7 +81,7 @@ def _field_of_view(options: Options) -> int:
                 show(take.fault)
     found = measure_field_of_view(picture, distance, sheet)
     show(found)
-    show(f"Next: robotlab drive --hfov-deg {math.degrees(found.hfov_rad):.1f}, or hfov_rad in Settings.")
+    show(f"Next: robotlab drive --hfov {math.degrees(found.hfov_rad):.1f}, or hfov_rad in Settings.")
     return 0
 
 

@@ -93,7 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     option(sub, "--epochs N", "passes of fine-tuning (default: chosen from the number of pictures)", kind=int)
     option(sub, "--resume FILE", "state file of fine-tuning: written as it runs, continued from if it exists")
 
-    sub = command("judge", "score a detector, or a results file, on a labeled data set")
+    sub = command("judge", "evaluate a detector, or a results file, on a labeled data set")
     choice_of_pictures(sub)
     who = sub.add_mutually_exclusive_group(required=True)
     option(who, "--with MODEL|color", "a model file, or the word color", dest="who")

@@ -23,7 +23,13 @@ def add_options(command: Command) -> None:
     option(sub, "--smallest PX", "least usable height in the picture (default: 12)", 12.0)
     option(sub, "--farthest M", "farther than this it need not be seen, m", kind=float)
     option(sub, "--pictures N", "in all (default: 100)", 100)
-    option(sub, "--lightings A,B", "", ("bright", "dim", "lamp"), kind=names)
+    option(
+        sub,
+        "--lightings A,B",
+        "lightings to take them in (default: bright,dim,lamp)",
+        ("bright", "dim", "lamp"),
+        kind=names,
+    )
     option(sub, "--backgrounds N", "places, each a recording (default: 3)", 3)
     option(sub, "-o --output FILE", "also write one page to print and check off (.html)")
 

@@ -21,10 +21,10 @@ _RANGES = {
     "time": (0.1, 86400.0, "it is in seconds"),
     "max_speed": (0.001, 10.0, "it is in m/s"),
     "full_power": (0.001, 100.0, "it is in m/s"),
-    "hfov_deg": (5.0, 175.0, "it is in degrees; measure it: robotlab measure field-of-view"),
+    "hfov": (5.0, 175.0, "it is in degrees; measure it: robotlab measure field-of-view"),
     "delay": (0.0, 5.0, "it is in seconds; measure it: robotlab measure delay"),
     "rate": (0.5, 1000.0, "it is in pictures a second"),
-    "camera_height": (0.01, 10.0, "it is in meters, from the ground to the lens"),
+    "lens_height": (0.01, 10.0, "it is in meters, from the ground to the lens"),
 }
 # A trained detector sees no more, px.
 _MOST_PX = 4_000_000
@@ -106,7 +106,7 @@ def camera_of(options: Options) -> Any:
         raise InputError(
             f"--size must be at most {_MOST_PX // 1_000_000} million pixels, got {options.size!r}; a robot sees enough with 320x240"
         )
-    return Camera(int(size[1]), int(size[2]), math.radians(options.hfov_deg), height_m=options.camera_height)
+    return Camera(int(size[1]), int(size[2]), math.radians(options.hfov), height_m=options.lens_height)
 
 
 def wheels_of(options: Options, settings: Settings, stack: ExitStack) -> tuple[Any, EmulatedBoard | None]:

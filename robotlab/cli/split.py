@@ -17,14 +17,14 @@ def add_options(command: Command) -> None:
     """
     sub = command("split", "choose recordings to train on and others to judge on, with classes in like proportion")
     option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
-    option(sub, "--hold-out PART", "part of the pictures to judge on (default: 0.25)", 0.25)
+    option(sub, "--hold-out FRACTION", "fraction of the pictures to judge on (default: 0.25)", 0.25)
     option(sub, "--seed", "same seed, same result (default: 0)", 0)
     option(
         sub,
         "--in-time FOLDER",
         "for one recording alone: write a data set in which its first and last part are two recordings, with a gap",
     )
-    option(sub, "--gap PART", "part left out between (default: 0.1)", 0.1)
+    option(sub, "--gap FRACTION", "fraction left out between (default: 0.1)", 0.1)
 
 
 def run(options: Options) -> int:

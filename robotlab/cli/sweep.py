@@ -10,7 +10,7 @@ from robotlab.cli.shared import Command, Options, add_jobs_options, option, show
 def add_options(command: Command) -> None:
     """Add the command to the parser."""
     sub = command("sweep", "run the loop many times over a plan of what varies: one table, maps, a report")
-    option(sub, "plan PLAN.toml", "what varies, see the guide")
+    option(sub, "plan PLAN.toml", "what varies; its form: python -m pydoc robotlab.sweep.plan")
     option(sub, "-o --output FOLDER", "where results go, and go on (default: results)", "results")
     add_jobs_options(sub)
 

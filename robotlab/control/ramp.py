@@ -236,7 +236,7 @@ def make_ramp(max_accel_mps2: float | None, max_jerk_mps3: float | None = None, 
 
 
 def move_time_s(distance_m: float, max_mps: float, max_accel_mps2: float) -> float:
-    """Least time to move a distance from rest to rest.
+    """Least time to move a distance from rest to rest: a trapezoidal profile of speed.
 
     Parameters
     ----------

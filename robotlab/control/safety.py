@@ -131,7 +131,7 @@ class Fault:
 
 
 class Watchdog:
-    """Trip when a part of the loop is silent for too long.
+    """Trip when the heartbeat of a part of the loop is silent for too long.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ from robotlab.camera import Camera, working_range
 from robotlab.checks import number
 from robotlab.control.checked_fields import CheckedFields, required
 from robotlab.errors import InputError
-from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
+from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_times_s, worst_stopping_distance_m
 
 # Figures that are measured on a robot and stand elsewhere than in its settings.
 _PARTS = {
@@ -295,7 +295,7 @@ def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Returns
     -------
     float
-        m: :func:`robotlab.loop.stopping_m`, less what the wheels slip.
+        m: :func:`robotlab.loop.worst_stopping_distance_m`, less what the wheels slip.
 
     Examples
     --------
@@ -307,7 +307,7 @@ def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     grip = 1 - s.motor.slip
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0)
     # The ramp shapes the wheels' speed; slip takes its fraction of every meter.
-    return grip * stopping_m(s, speed / grip) if grip else 0.0
+    return grip * worst_stopping_distance_m(s, speed / grip) if grip else 0.0
 
 
 def predict_safe_speed(robot: Robot) -> float:

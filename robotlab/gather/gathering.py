@@ -265,7 +265,7 @@ def _check_disk(pictures: Frames | Photographs, store: Store, most: int | None, 
     if need > free:
         raise DataSetError(
             f"{home} must have room for {words}, and {SPARE_BYTES / 1e6:.0f} MB to spare; it has {free / 1e6:.0f} MB free; "
-            "make room, take fewer (--every, --most), or smaller ones (--longest)"
+            "make room, take fewer (--every, --max-pictures), or smaller ones (--max-side)"
         )
     if progress:
         tqdm.write(f"disk: {words}; {free / 1e9:.1f} GB free", file=sys.stderr)
@@ -321,7 +321,7 @@ def _run(
             "move, the same command with --keep near-duplicates adds them"
         )
     if full:
-        notes.append(f"stopped at {most} pictures, as asked: a larger --most goes on")
+        notes.append(f"stopped at {most} pictures, as asked: a larger --max-pictures goes on")
     kept = sum(look.kept for look in store.looks)
     if not kept:
         raise DataSetError(

@@ -23,11 +23,11 @@ from robotlab.errors import InputError
 from robotlab.files import write_json
 from robotlab.label.refining import EDGE_CHANNELS, PooledViews, Refiner, principal_axes
 from robotlab.label.views import Views
-from robotlab.neural import FEATURES, Cells, FrozenFeatures, NeuralDetector, SampleSource, head_layers, metrics_of
+from robotlab.neural import BACKBONE, Cells, FrozenBackbone, NeuralDetector, SampleSource, head_layers, metrics_of
 from robotlab.neural.budget import BASE_BYTES, check_memory, pictures_bytes, rows_bytes, workers_within
 from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, RANDOM_CELLS, gather_cells
 from robotlab.neural.engine.workers import WorkerPool, core_count
-from robotlab.neural.facts import first_facts, shipped_weights
+from robotlab.neural.facts import first_facts, pretrained_weights
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import choose_working
 
@@ -74,13 +74,13 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
     shown = sorted({int(label) for entry in labeled for label in entry.labels[entry.counted]})
     learned = (labeled.of_classes([labeled.classes[place] for place in shown]) if shown else labeled).need_boxes()
     working_px, scale = choose_working(learned)
-    weights, count = shipped_weights(), len(learned.classes)
-    features = FrozenFeatures(weights)
+    weights, count = pretrained_weights(), len(learned.classes)
+    features = FrozenBackbone(weights)
     source = SampleSource(learned, working_px, scale)
     workers = workers_within(source, core_count())
     most = min(len(learned), MOST_CELLS // (PASSES * (RANDOM_CELLS + HARD_CELLS)))
     rows = most * PASSES * (RANDOM_CELLS + HARD_CELLS)
-    check_memory(BASE_BYTES + rows_bytes(rows, FEATURES[-1].channels) + pictures_bytes(source, workers))
+    check_memory(BASE_BYTES + rows_bytes(rows, BACKBONE[-1].channels) + pictures_bytes(source, workers))
     with WorkerPool(workers if workers < core_count() else None) as pool:
 
         def each(data: DataSet, work: Callable[[int, Views], Any]) -> list[Any]:
@@ -115,7 +115,7 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
     facts = first_facts(learned, None, "none", "frozen_backbone", seed)
     facts |= {"cells": len(cells.classes), "head": "linear"}
     facts |= {name: round(judged[name], 4) for name in ("best_score", "best_f1")}
-    layers = FEATURES + head_layers(count)
+    layers = BACKBONE + head_layers(count)
     detector = NeuralDetector.build(layers, {**weights, **head}, learned.classes, facts, working_px, scale)
     pictures = [
         [entry.id, [[*row[:4], learned.category_ids[int(row[4])], row[5]] for row in one.tolist() if row[5] >= FLOOR]]

@@ -42,7 +42,7 @@ BESIDE, OFF, TWICE, SUGGESTED_IOU = 8, 0.08, 2, 0.4
 PENALTIES, ROUNDS = (0.3, 1.0, 3.0), 3
 # Penalty of the worth; the pooled features count as ten times as small, so they are penalized a hundred times as much.
 WORTH_PENALTY, POOLED_SPREAD = 1e-3, 0.1
-# A suggestion is right from this IoU with a box on, and wrong below that one: what the simulated labeler keeps and drags.
+# A suggestion is right from this IoU with a box on, and wrong below that one: what the simulated annotator keeps and drags.
 RIGHT_IOU, WRONG_IOU = 0.75, 0.25
 # Boxes of a class that overlap more are of one thing; before and after their edges have moved.
 BEFORE_IOU, AFTER_IOU = 0.7, 0.45

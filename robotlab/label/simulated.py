@@ -1,4 +1,4 @@
-"""A simulated labeler: what suggestions save, counted on a data set whose labels are known."""
+"""A simulated annotator: what suggestions save, counted on a data set whose labels are known."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ DRAG_IOU = 0.25
 
 @dataclass(frozen=True)
 class Effort:
-    """What the simulated labeler had to do.
+    """What the simulated annotator had to do.
 
     Parameters
     ----------

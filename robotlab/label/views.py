@@ -55,7 +55,7 @@ class Views:
     picture : (H, W, 3) ndarray of uint8
         Red-green-blue.
     features : callable
-        Gives (h, w, F) for a picture: :class:`~robotlab.neural.FrozenFeatures`.
+        Gives (h, w, F) for a picture: :class:`~robotlab.neural.FrozenBackbone`.
     working_px : int or None
         Longest side that the network sees.
     scale : float

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from robotlab.loop.fault_model import FaultModel
     from robotlab.loop.faults import FAULTS
     from robotlab.loop.ground_truth import GroundTruthDetector
-    from robotlab.loop.limits import free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
+    from robotlab.loop.limits import free_distance_m, safe_speed_mps, stopping_times_s, worst_stopping_distance_m
     from robotlab.loop.log import read_log
-    from robotlab.loop.replay import replay_pair_html, share_on_post
+    from robotlab.loop.replay import replay_pair_html, share_on_target
     from robotlab.loop.run import Run
     from robotlab.loop.settings import Settings
     from robotlab.loop.simulation import default_camera, simulate

@@ -2,7 +2,7 @@
 
 :func:`fault_campaign` puts a trolley through faults and measures how far it drove
 without knowing where the post is, beside the stopping
-distance of :func:`robotlab.loop.stopping_m`.
+distance of :func:`robotlab.loop.worst_stopping_distance_m`.
 
 That is a computed figure; on the floor, measure it.  What no loop can notice is a detector that answers in time and wrongly:
 judge it before you trust it.  Software is not a safety function.
@@ -22,7 +22,7 @@ from robotlab.greenhouse import Walk
 from robotlab.loop.decide import STATES
 from robotlab.loop.fault_model import FaultModel
 from robotlab.loop.faults import FAULTS
-from robotlab.loop.limits import stopping_m
+from robotlab.loop.limits import worst_stopping_distance_m
 from robotlab.loop.run import Run
 from robotlab.loop.settings import Settings
 from robotlab.loop.simulation import simulate
@@ -74,7 +74,7 @@ class FaultReport:
     driven_m : float
         Way from the fault until the trolley first stood; NaN if it never did.
     stopping_m : float
-        How far it may go: :func:`robotlab.loop.stopping_m`.
+        How far it may go: :func:`robotlab.loop.worst_stopping_distance_m`.
     at_rest : bool
         It stood at the end.
     must_rest : bool
@@ -158,7 +158,11 @@ def fault_campaign(
         begin = int(np.searchsorted(run.t_s, at_s - 1e-6))
         still = np.flatnonzero(speeds[begin:] < _STILL_MPS)
         driven_m = float(speeds[begin : begin + still[0]].sum() * run.facts["tick_s"]) if len(still) else math.nan
-        blind_m, limit_m, at_rest = blind_distance_m(run), stopping_m(run.settings), bool(speeds[-1] < _STILL_MPS)
+        blind_m, limit_m, at_rest = (
+            blind_distance_m(run),
+            worst_stopping_distance_m(run.settings),
+            bool(speeds[-1] < _STILL_MPS),
+        )
         state = STATES[run.states[-1]]
         reports.append(FaultReport(name, blind_m, driven_m, limit_m, at_rest, must_rest, state, run))
     return reports

@@ -1,7 +1,7 @@
 """Limits of the settings: stopping distance, safe speed, safe gain.
 
 One definition each, shared by lessons, design sheet and :func:`robotlab.loop.drive`:
-the stopping distance (:func:`stopping_m`), the largest safe speed that follows
+the stopping distance (:func:`worst_stopping_distance_m`), the largest safe speed that follows
 from it (:func:`safe_speed_mps`), and the largest safe gain
 (:attr:`robotlab.loop.Settings.safe_gain`).  These are computed figures for a
 flat, dry floor.  Measure on yours; software is not a safety function.
@@ -64,7 +64,7 @@ def stopping_times_s(settings: Settings) -> dict[str, float]:
     }
 
 
-def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
+def worst_stopping_distance_m(settings: Settings, speed_mps: float | None = None) -> float:
     """Stopping distance: the longest way from the last good picture to rest.
 
     Parameters
@@ -90,7 +90,7 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
 
     Examples
     --------
-    >>> round(stopping_m(Settings(max_mps=0.5, max_accel_mps2=1.0)), 3)  # 0.5 * 1.09 + 0.125
+    >>> round(worst_stopping_distance_m(Settings(max_mps=0.5, max_accel_mps2=1.0)), 3)  # 0.5 * 1.09 + 0.125
     0.67
     """
     s = settings
@@ -147,17 +147,17 @@ def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
     Examples
     --------
     >>> speed = safe_speed_mps(Settings())
-    >>> round(speed, 3), round(stopping_m(Settings(), speed), 3)
+    >>> round(speed, 3), round(worst_stopping_distance_m(Settings(), speed), 3)
     (0.646, 0.965)
     """
     free, low, high = free_distance_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
     if free <= 0:
         return 0.0
-    while stopping_m(settings, high) < free:
+    while worst_stopping_distance_m(settings, high) < free:
         low, high = high, 2 * high
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        low, high = (low, middle) if stopping_m(settings, middle) > free else (middle, high)
+        low, high = (low, middle) if worst_stopping_distance_m(settings, middle) > free else (middle, high)
     return low
 
 
@@ -250,7 +250,7 @@ def check_hold_to_run(settings: Settings, timeout_s: float) -> None:
     Raises
     ------
     MotionError
-        If the distance from the last sign of the control to rest is longer than :func:`stopping_m`.
+        If the distance from the last sign of the control to rest is longer than :func:`worst_stopping_distance_m`.
 
     Examples
     --------
@@ -263,10 +263,10 @@ def check_hold_to_run(settings: Settings, timeout_s: float) -> None:
     rest_s = 2 / s.ramp_hz + s.motor.lag_s
     accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
     brake_m = stopping_distance_m(top, accel, rest_s, max_jerk_mps3=s.max_jerk_mps3)
-    most_s = (stopping_m(s) - brake_m) / top
+    most_s = (worst_stopping_distance_m(s) - brake_m) / top
     if timeout_s > most_s:
         raise MotionError(
-            f"the silence of a control to be held must be at most {most_s:.2f} s, for the stopping distance of {stopping_m(s):.2f} m to hold, "
+            f"the silence of a control to be held must be at most {most_s:.2f} s, for the stopping distance of {worst_stopping_distance_m(s):.2f} m to hold, "
             f"got {timeout_s:g}; shorten it"
         )
 
@@ -307,7 +307,7 @@ def check_gains(settings: Settings, measured_s: float | None = None) -> None:
 
 def _check_stop(s: Settings) -> None:
     """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
-    free, need, top = free_distance_m(s), stopping_m(s), _top_mps(s)
+    free, need, top = free_distance_m(s), worst_stopping_distance_m(s), _top_mps(s)
     if free <= 0:
         raise MotionError(
             f"following_distance_m must leave a way before contact, got {s.following_distance_m:g} m with radius_m {s.radius_m:g}; keep farther away"

@@ -32,7 +32,7 @@ _NUMBERS = itertools.count(1)
 _LARGER, _SELDOM = 4.0, 0.02
 
 
-def share_on_post(run: Run) -> float:
+def share_on_target(run: Run) -> float:
     """Fraction of the pictures in which the box that was followed is the post's.
 
     Parameters
@@ -51,7 +51,7 @@ def share_on_post(run: Run) -> float:
     --------
     >>> from robotlab.loop import GroundTruthDetector, simulate
     >>> from robotlab.greenhouse import WALKS
-    >>> share_on_post(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=2, pictures=False)) > 0.9
+    >>> share_on_target(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=2, pictures=False)) > 0.9
     True
     """
     return float(_on_post(run).mean()) if len(run.boxes) else 0.0

@@ -260,7 +260,9 @@ class Sandbox:
         if self._told(READY_S) != b"ready":
             self.close()
             said = (self.process.stderr.read(4000) if self.process.stderr else b"").decode("utf-8", "replace")
-            raise InputError(f"the sandbox must come up, it did not ({' '.join(said.split())[-300:]}); see the guide")
+            raise InputError(
+                f"the sandbox must come up, it did not ({' '.join(said.split())[-300:]}); see instructor/marking.md"
+            )
 
     def _told(self, seconds: float) -> bytes:
         ready, _, _ = select.select([self.control], [], [], seconds)

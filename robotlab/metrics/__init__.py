@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.metrics.bootstrap import resample_weights
+    from robotlab.metrics.bootstrap import bootstrap_weights
     from robotlab.metrics.coco import evaluate_coco
     from robotlab.metrics.comparison import Comparison, compare_evaluations
     from robotlab.metrics.curves import Curve, average_precision, calibration, precision_recall

@@ -45,7 +45,7 @@ def percentile_interval(values: np.ndarray) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def resample_weights(groups: int, resamples: int, seed: int = 0) -> np.ndarray:
+def bootstrap_weights(groups: int, resamples: int, seed: int = 0) -> np.ndarray:
     """Bootstrap weights: how often each group is drawn in each resample.
 
     Parameters
@@ -73,7 +73,7 @@ def resample_weights(groups: int, resamples: int, seed: int = 0) -> np.ndarray:
 
     Examples
     --------
-    >>> resample_weights(4, 2).sum(axis=1).tolist()
+    >>> bootstrap_weights(4, 2).sum(axis=1).tolist()
     [4, 4]
     """
     if groups < 1 or resamples < 1:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.metrics.bootstrap import percentile_interval, resample_weights
+from robotlab.metrics.bootstrap import bootstrap_weights, percentile_interval
 from robotlab.metrics.evaluation import FEW_RECORDINGS, RESAMPLES
 from robotlab.metrics.significance import mcnemar_test
 from robotlab.metrics.text import number
@@ -142,7 +142,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     if a.counted.any():
         differences = {key: b.coco[key] - a.coco[key] for key in differences}
         if count > 1:
-            weights = resample_weights(count, resamples, seed)
+            weights = bootstrap_weights(count, resamples, seed)
             gap = b.resampled(weights, groups) - a.resampled(weights, groups)
             intervals = {"AP": percentile_interval(gap.mean(axis=1)), "AP50": percentile_interval(gap[:, 0])}
     row = {"a": a.name, "b": b.name, "truths": int(a.counted.sum())}

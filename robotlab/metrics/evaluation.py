@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.metrics.bootstrap import percentile_interval, resample_weights, weighted_ap
+from robotlab.metrics.bootstrap import bootstrap_weights, percentile_interval, weighted_ap
 from robotlab.metrics.breakdown import by_distance, by_group, by_size, recall_of, smallest_usable_px
 from robotlab.metrics.coco import CocoTable
 from robotlab.metrics.curves import Curve, calibration
@@ -238,7 +238,7 @@ class Evaluation:
         if count < 2 or not self.counted.any():
             rows["note"] = "an interval needs at least two recordings: frames of one recording look alike"
             return rows
-        aps = self.resampled(resample_weights(count, RESAMPLES), self.recordings)
+        aps = self.resampled(bootstrap_weights(count, RESAMPLES), self.recordings)
         for key, values in (("AP", aps.mean(axis=1)), ("AP50", aps[:, 0])):
             rows[key] = list(percentile_interval(values))
         rows["note"] = f"percentile bootstrap over {count} recordings, {RESAMPLES} resamples"

@@ -1,4 +1,4 @@
-"""Confidence intervals and paired tests.
+"""Wilson's interval and McNemar's test; Student's for paired means is in `paired_means`, the bootstrap in `bootstrap`.
 
 Frames of one recording look alike, so they are not independent trials.
 :func:`wilson_interval` and :func:`mcnemar_test` do not know that and are overconfident

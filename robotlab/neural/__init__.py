@@ -11,15 +11,15 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.neural.box_coding import boxes_at, cell_targets
     from robotlab.neural.budget import activation_count, check_disk, disk_bytes, memory_bytes
-    from robotlab.neural.cells import Cells, FrozenFeatures, cells_of
+    from robotlab.neural.cells import Cells, FrozenBackbone, cells_of
     from robotlab.neural.detector import NeuralDetector
-    from robotlab.neural.facts import shipped_weights
+    from robotlab.neural.facts import pretrained_weights
     from robotlab.neural.fitting import fit
     from robotlab.neural.graph import head_layers
     from robotlab.neural.head import softmax
-    from robotlab.neural.learning_curves import nested_parts
+    from robotlab.neural.learning_curves import nested_subsets
     from robotlab.neural.samples import SampleSource
-    from robotlab.neural.spec import FEATURES, Layer
+    from robotlab.neural.spec import BACKBONE, Layer
     from robotlab.neural.validation import detect_all, metrics_of
 
 load_lazily(__name__)

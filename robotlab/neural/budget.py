@@ -12,7 +12,7 @@ from robotlab.files import free_disk
 from robotlab.neural.engine.layers import output_size
 from robotlab.neural.engine.network import parameter_count
 from robotlab.neural.samples import CACHE_BYTES, SampleSource
-from robotlab.neural.spec import FEATURES, Layer
+from robotlab.neural.spec import BACKBONE, Layer
 
 # What Python with NumPy, onnxruntime and the pictures' library takes (measured).
 BASE_BYTES = 180 * 2**20
@@ -83,7 +83,7 @@ def activation_count(layers: Iterable[Layer], height_px: int, width_px: int) -> 
         height, width = size[layer.inputs[0]]
         if layer.kind == "conv":
             height, width = output_size(layer, height, width)
-        elif layer.kind == "double":
+        elif layer.kind == "upsample":
             height, width = 2 * height, 2 * width
         size[layer.name], channels[layer.name] = (height, width), layer.channels
         total += layer.channels * height * width * (3 if layer.kind == "conv" else 2)
@@ -126,8 +126,8 @@ def memory_bytes(
 
     Examples
     --------
-    >>> small, large = (memory_bytes(FEATURES, 5, side, side, 0, torch=False) for side in (160, 240))
-    >>> large > small, memory_bytes(FEATURES, 5, 240, 240, 0, torch=False, workers=16) > large
+    >>> small, large = (memory_bytes(BACKBONE, 5, side, side, 0, torch=False) for side in (160, 240))
+    >>> large > small, memory_bytes(BACKBONE, 5, 240, 240, 0, torch=False, workers=16) > large
     (True, True)
     """
     layers = tuple(layers)
@@ -136,7 +136,7 @@ def memory_bytes(
     activations = round(4 * windows * activation_count(layers, height_px, width_px))
     # Weights, gradients, two moments, the average, the best, and a copy on the way.
     weights = 4 * 7 * parameter_count(layers)
-    first = rows_bytes(cells, FEATURES[-1].channels)
+    first = rows_bytes(cells, BACKBONE[-1].channels)
     return BASE_BYTES + (TORCH_BYTES if torch else 0) + max(activations + weights, first) + cache_bytes
 
 
@@ -273,7 +273,7 @@ def disk_bytes(layers: Iterable[Layer], keeps_state: bool) -> int:
 
     Examples
     --------
-    >>> disk_bytes(FEATURES, keeps_state=True) == 6 * disk_bytes(FEATURES, keeps_state=False)
+    >>> disk_bytes(BACKBONE, keeps_state=True) == 6 * disk_bytes(BACKBONE, keeps_state=False)
     True
     """
     model = 4 * parameter_count(layers) + 20_000

@@ -20,7 +20,7 @@ from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.network_input import network_input
 from robotlab.neural.onnxio import network_to_onnx
 from robotlab.neural.session import open_session
-from robotlab.neural.spec import FEATURE_STRIDE, FEATURES
+from robotlab.neural.spec import BACKBONE, FEATURE_STRIDE
 
 # Passes over the pictures; each shows them under other light and mirrored or not.
 PASSES = 4
@@ -38,7 +38,7 @@ ALSO_FROM = 0.5
 HARD_FROM = 0.02
 
 
-class FrozenFeatures:
+class FrozenBackbone:
     """The frozen backbone: features of a picture, with no learning.
 
     Parameters
@@ -49,13 +49,13 @@ class FrozenFeatures:
     Examples
     --------
     >>> from robotlab.neural.spec import first_weights
-    >>> FrozenFeatures(first_weights(FEATURES))(np.zeros((32, 48, 3), np.uint8)).shape[:2]
+    >>> FrozenBackbone(first_weights(BACKBONE))(np.zeros((32, 48, 3), np.uint8)).shape[:2]
     (8, 12)
     """
 
     def __init__(self, weights: Mapping[str, np.ndarray]) -> None:
         # One thread: several calls run at once.
-        self._session = open_session(network_to_onnx(FEATURES, weights).SerializeToString(), 1)
+        self._session = open_session(network_to_onnx(BACKBONE, weights).SerializeToString(), 1)
 
     def __call__(self, picture: np.ndarray) -> np.ndarray:
         """Features of every cell.

@@ -85,8 +85,8 @@ class NeuralDetector:
         Class names.
     facts : dict
         What is known of the training: pictures, recordings, seed, way of
-        training, AP on the validation set, ``best_score`` (the score
-        that gave the highest F1 there).
+        training, AP on the validation set, ``best_score`` (the
+        confidence threshold with the highest F1 there).
     working_px : int or None
         Pictures with a longer side are shrunk to it first.
 
@@ -98,8 +98,8 @@ class NeuralDetector:
     Examples
     --------
     >>> from robotlab.neural.graph import head_layers
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> layers = FEATURES + head_layers(1)
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> layers = BACKBONE + head_layers(1)
     >>> detector = NeuralDetector.build(layers, first_weights(layers), ["post"], {})
     >>> detector.detect(np.full((60, 90, 3), 128, np.uint8), min_score=1).classes
     ('post',)
@@ -162,8 +162,8 @@ class NeuralDetector:
         Examples
         --------
         >>> from robotlab.neural.graph import head_layers
-        >>> from robotlab.neural.spec import FEATURES, first_weights
-        >>> layers = FEATURES + head_layers(2)
+        >>> from robotlab.neural.spec import BACKBONE, first_weights
+        >>> layers = BACKBONE + head_layers(2)
         >>> NeuralDetector.build(layers, first_weights(layers), ["post", "crate"], {"seed": 0}).facts
         {'seed': 0}
         """
@@ -303,8 +303,8 @@ class NeuralDetector:
         Examples
         --------
         >>> from robotlab.neural.graph import head_layers
-        >>> from robotlab.neural.spec import FEATURES, first_weights
-        >>> layers = FEATURES + head_layers(1)
+        >>> from robotlab.neural.spec import BACKBONE, first_weights
+        >>> layers = BACKBONE + head_layers(1)
         >>> detector = NeuralDetector.build(layers, first_weights(layers), ["post"], {})
         >>> len(detector.detect(np.full((60, 90, 3), 128, np.uint8), min_score=1))
         0

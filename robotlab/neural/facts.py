@@ -10,13 +10,13 @@ import numpy as np
 from robotlab.data import DataSet
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.onnx_weights import weights_from_onnx
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.spec import BACKBONE
 from robotlab.neural.validation import detect_all, metrics_of, truth_sides
 
 SHIPPED = Path(__file__).with_name("features.onnx")
 
 
-def shipped_weights() -> dict[str, np.ndarray]:
+def pretrained_weights() -> dict[str, np.ndarray]:
     """Weights of the feature network that comes with robotlab.
 
     Returns
@@ -31,10 +31,10 @@ def shipped_weights() -> dict[str, np.ndarray]:
 
     Examples
     --------
-    >>> shipped_weights()["c1.kernel"].shape[1:]
+    >>> pretrained_weights()["c1.kernel"].shape[1:]
     (3, 3, 3)
     """
-    return weights_from_onnx(SHIPPED, FEATURES)
+    return weights_from_onnx(SHIPPED, BACKBONE)
 
 
 def first_facts(

@@ -15,16 +15,16 @@ from tqdm import tqdm
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
-from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
+from robotlab.neural.cells import MOST_CELLS, FrozenBackbone, gather_cells
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine, NumpyEngine
-from robotlab.neural.facts import shipped_weights, validation_metrics
+from robotlab.neural.facts import pretrained_weights, validation_metrics
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
-from robotlab.neural.spec import FEATURES, Layer, first_weights
+from robotlab.neural.spec import BACKBONE, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, History, reduced_steps, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import plan_windows
@@ -39,10 +39,10 @@ SETTLING_BATCHES = 30
 # Probability of each class at a cell before anything is learned (Lin et al.).
 FIRST_PROBABILITY = 0.01
 # Windows that are drawn of each picture, and limits on the number of steps: 1000 steps of
-# Muon are worth 1485 of AdamW (the contributor's guide, "Time against AP").
+# Muon are worth 1485 of AdamW (DEVELOPERS.md, "Time against AP").
 USUAL_EPOCHS = 100
 STEP_LIMITS = (300, 1000)
-# From shipped weights this layer stays as it is: the same AP in .94 of a step (the same place in the guide).
+# From shipped weights this layer stays as it is: the same AP in .94 of a step (the same place in DEVELOPERS.md).
 FROZEN = ("c1",)
 # Time after which the usual training ends, whatever the machine.
 USUAL_SECONDS = 280.0
@@ -61,7 +61,7 @@ def adapt_batch_norm(
     Parameters
     ----------
     weights : mapping of str to ndarray
-        For the layers ``FEATURES``.
+        For the layers ``BACKBONE``.
     batches : BatchMaker
         Draws windows of the pictures to learn from.
     pool : WorkerPool
@@ -74,7 +74,7 @@ def adapt_batch_norm(
     dict of str to ndarray
         Only what ends in ``.mean`` or ``.variance`` differs.
     """
-    network = Network(FEATURES, weights, pool)
+    network = Network(BACKBONE, weights, pool)
     for step in range(SETTLING_BATCHES):
         network.forward(batches(step).pictures)
         tick()
@@ -106,17 +106,17 @@ def start_weights(
     Returns
     -------
     dict of str to ndarray
-        For the layers ``FEATURES + head_layers(count)``.
+        For the layers ``BACKBONE + head_layers(count)``.
     """
     if start == "shipped":
         most = min(len(source), MOST_CELLS // (WARM_PASSES * WARM_CELLS))
         with progress_bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress, dynamic_ncols=True) as shown:
-            weights = adapt_batch_norm(shipped_weights(), batches, pool, shown.update)
+            weights = adapt_batch_norm(pretrained_weights(), batches, pool, shown.update)
             cells = gather_cells(
-                source, FrozenFeatures(weights), rough_head(count, pool), seed, pool, WARM_PASSES, shown.update, most
+                source, FrozenBackbone(weights), rough_head(count, pool), seed, pool, WARM_PASSES, shown.update, most
             )
         return {**weights, **fit_linear_head(cells, count, pool=pool)}
-    weights = first_weights(FEATURES + head_layers(count), seed)
+    weights = first_weights(BACKBONE + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
     # At first every cell is background with probability 1 - FIRST_PROBABILITY, so that the
     # many background cells do not drown the few centers (arXiv:1708.02002, 3.3).
@@ -169,7 +169,7 @@ def fine_tune(
     count = len(training_set.classes)
     working_px, scale = choose_working(training_set)
     source = SampleSource(training_set, working_px, scale)
-    layers = FEATURES + head_layers(count)
+    layers = BACKBONE + head_layers(count)
     if start == "shipped":
         layers = tuple(replace(layer, frozen=layer.name in FROZEN) for layer in layers)
     windows = plan_windows(*source.sizes_and_sides())

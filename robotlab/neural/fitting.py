@@ -26,17 +26,17 @@ from robotlab.neural.budget import (
     rows_bytes,
     workers_within,
 )
-from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenFeatures, cells_of, gather_cells
+from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenBackbone, cells_of, gather_cells
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool, core_count
 from robotlab.neural.engines import choose_engine
-from robotlab.neural.facts import first_facts, shipped_weights, training_facts, validation_facts, validation_metrics
+from robotlab.neural.facts import first_facts, pretrained_weights, training_facts, validation_facts, validation_metrics
 from robotlab.neural.fine_tuning import fine_tune
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.mlp_head import HIDDEN, fit_mlp_head
 from robotlab.neural.samples import CACHE_BYTES, SampleSource, choose_working
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.spec import BACKBONE
 from robotlab.neural.training_loop import History
 from robotlab.neural.validation import split_validation
 
@@ -182,10 +182,10 @@ def fit_head(
     """
     count = len(training_set.classes)
     working_px, scale = choose_working(training_set)
-    weights = shipped_weights()
-    features = FrozenFeatures(weights)
+    weights = pretrained_weights()
+    features = FrozenBackbone(weights)
     source = SampleSource(training_set, working_px, scale)
-    layers = FEATURES + head_layers(count, HIDDEN if head == "mlp" else 0)
+    layers = BACKBONE + head_layers(count, HIDDEN if head == "mlp" else 0)
 
     def made(cells: Cells, known: Mapping[str, Any]) -> NeuralDetector:
         fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count, pool=pool)
@@ -202,7 +202,7 @@ def fit_head(
     most = max(1, round(share * len(training_set)))
     most_held = max(1, round(share * len(validation_set))) if last_too else 0
     total = (most + most_held) * PASSES
-    memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
+    memory = BASE_BYTES + rows_bytes(round(total * cells_each), BACKBONE[-1].channels) + pictures_bytes(source, workers)
     if progress:
         drawn = f" of {most + most_held}" if share < 1 else ""
         tqdm.write(
@@ -229,14 +229,14 @@ def fit_head(
         return made(cells, facts)
 
 
-def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -> tuple[float, float]:
+def try_pictures(source: SampleSource, features: FrozenBackbone, workers: int) -> tuple[float, float]:
     """Seconds and cells of one picture in one pass of a head fit, tried on a few spread over the set.
 
     Parameters
     ----------
     source : SampleSource
         The pictures.
-    features : FrozenFeatures
+    features : FrozenBackbone
         The feature network.
     workers : int
         Pictures looked at side by side.

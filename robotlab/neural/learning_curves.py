@@ -9,7 +9,7 @@ import numpy as np
 from robotlab.data import DataSet
 
 
-def nested_parts(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[DataSet]:
+def nested_subsets(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[DataSet]:
     """Nested subsets of a data set, each holding all smaller ones.
 
     Parameters
@@ -31,7 +31,7 @@ def nested_parts(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[Da
     --------
     >>> from robotlab.data import LabeledImage
     >>> rows = tuple(LabeledImage(n, f"{n}.png", 8, 6, recording="ab"[n % 2]) for n in range(10))
-    >>> [len(part) for part in nested_parts(DataSet("annotations.json", ("post",), (1,), rows), (2, 6, 99))]
+    >>> [len(part) for part in nested_subsets(DataSet("annotations.json", ("post",), (1,), rows), (2, 6, 99))]
     [2, 6]
     """
     rng = np.random.default_rng(seed)

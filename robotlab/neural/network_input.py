@@ -1,4 +1,4 @@
-"""The working size: resize and pad a picture for the network."""
+"""The working size: resize and pad a picture for the network (letterboxing)."""
 
 from __future__ import annotations
 

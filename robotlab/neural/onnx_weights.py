@@ -11,7 +11,7 @@ from onnx import TensorProto, numpy_helper
 
 from robotlab.errors import ModelError
 from robotlab.neural.session import outline, read_model
-from robotlab.neural.spec import FEATURES, Layer, weight_shapes
+from robotlab.neural.spec import BACKBONE, Layer, weight_shapes
 
 
 def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
@@ -49,7 +49,7 @@ def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
     return model
 
 
-def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURES) -> dict[str, np.ndarray]:
+def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = BACKBONE) -> dict[str, np.ndarray]:
     """Weights of a network that was written without folding.
 
     Parameters
@@ -75,7 +75,7 @@ def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURE
     >>> from pathlib import Path
     >>> from robotlab.neural.onnxio import network_to_onnx, save_onnx
     >>> from robotlab.neural.spec import first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
+    >>> model = network_to_onnx(BACKBONE, first_weights(BACKBONE), fold_norm=False)
     >>> path = save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx")
     >>> weights_from_onnx(path)["c1.kernel"].shape
     (16, 3, 3, 3)

@@ -28,7 +28,10 @@ IR_VERSION = 8
 
 # Operators of the layers without weights.  Doubled, output pixel i copies input pixel floor(i / 2).
 _JOINING = {
-    "double": ("Resize", {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}),
+    "upsample": (
+        "Resize",
+        {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"},
+    ),
     "add": ("Add", {}),
     "concat": ("Concat", {"axis": 1}),
 }
@@ -58,8 +61,8 @@ def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray
 
     Examples
     --------
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> sorted(fold_normalization(FEATURES[:1], first_weights(FEATURES)))
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> sorted(fold_normalization(BACKBONE[:1], first_weights(BACKBONE)))
     ['c1.bias', 'c1.kernel']
     """
     folded = {}
@@ -104,8 +107,8 @@ def network_nodes(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> nodes, _ = network_nodes(FEATURES[:1], first_weights(FEATURES), fold_norm=True)
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> nodes, _ = network_nodes(BACKBONE[:1], first_weights(BACKBONE), fold_norm=True)
     >>> [node.op_type for node in nodes]
     ['Sub', 'Mul', 'Conv', 'Relu']
     """
@@ -131,7 +134,7 @@ def network_nodes(
             raise ModelError(
                 f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; correct the list"
             )
-        if layer.kind == "double":
+        if layer.kind == "upsample":
             constants["double.scales"] = np.array([1, 1, 2, 2], np.float32)
             inputs += ["", "double.scales"]
         kind, options = _JOINING[layer.kind]
@@ -191,8 +194,8 @@ def make_model(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> nodes, constants = network_nodes(FEATURES[:1], first_weights(FEATURES), True)
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> nodes, constants = network_nodes(BACKBONE[:1], first_weights(BACKBONE), True)
     >>> make_model(nodes, constants, {"c1": ("N", 16, "h", "w")}).graph.input[0].name
     'picture'
     """
@@ -238,8 +241,8 @@ def network_to_onnx(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> model = network_to_onnx(BACKBONE, first_weights(BACKBONE), fold_norm=False)
     >>> model.graph.output[0].name
     'features'
     """
@@ -266,8 +269,8 @@ def save_onnx(model: onnx.ModelProto, path: str | os.PathLike) -> Path:
     Examples
     --------
     >>> import tempfile
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES))
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> model = network_to_onnx(BACKBONE, first_weights(BACKBONE))
     >>> save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx").name
     'a.onnx'
     """

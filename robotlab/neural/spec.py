@@ -39,7 +39,7 @@ class Layer:
     ----------
     name : str
         Unique; also the name of what it gives.
-    kind : {"conv", "double", "add", "concat"}
+    kind : {"conv", "upsample", "add", "concat"}
         What it does.
     inputs : tuple of str
         Names of earlier layers, or ``"picture"``.
@@ -69,9 +69,9 @@ class Layer:
 
 
 # The shipped feature network: stride 4, three levels merged top-down.  Half the work sits at stride 4 and less
-# than a tenth of it at stride 16, so depth and reach (c9 and c10 are dilated; each cell there sees 255 px) are
+# than a tenth of it at stride 16, so depth and reach (c9 and c10 are dilated; the receptive field of a cell there is 255 px) are
 # bought where they are cheap, and only c1 runs at stride 2.
-FEATURES: tuple[Layer, ...] = (
+BACKBONE: tuple[Layer, ...] = (
     Layer("c1", "conv", ("picture",), 16, stride=2),
     Layer("c2", "conv", ("c1",), 32, stride=2),
     Layer("c3", "conv", ("c2",), 32),
@@ -84,18 +84,18 @@ FEATURES: tuple[Layer, ...] = (
     Layer("c10", "conv", ("c9",), 96, dilation=3),
     Layer("c11", "add", ("c10", "c8"), 96),
     Layer("d1", "conv", ("c11",), 64, kernel=1),
-    Layer("d2", "double", ("d1",), 64),
+    Layer("d2", "upsample", ("d1",), 64),
     Layer("d3", "add", ("d2", "b"), 64),
     Layer("d4", "conv", ("d3",), 64),
     Layer("e1", "conv", ("d4",), 48, kernel=1),
-    Layer("e2", "double", ("e1",), 48),
+    Layer("e2", "upsample", ("e1",), 48),
     Layer("e3", "conv", ("a",), 48, kernel=1),
     Layer("e4", "add", ("e2", "e3"), 48),
     Layer("f1", "conv", ("e4",), 48),
     Layer("f2", "conv", ("f1",), 48),
     Layer("features", "concat", ("f2", "e4"), 96),
 )
-# Of FEATURES: px between its cells, and px that the input's sides must be multiples of.
+# Of BACKBONE: px between its cells, and px that the input's sides must be multiples of.
 FEATURE_STRIDE = 4
 STRIDE_MULTIPLE = 16
 
@@ -115,7 +115,7 @@ def channels_of(layers: Iterable[Layer]) -> dict[str, int]:
 
     Examples
     --------
-    >>> channels_of(FEATURES)["features"]
+    >>> channels_of(BACKBONE)["features"]
     96
     """
     return {"picture": 3, **{layer.name: layer.channels for layer in layers}}
@@ -138,7 +138,7 @@ def weight_shapes(layers: Iterable[Layer]) -> dict[str, tuple[int, ...]]:
 
     Examples
     --------
-    >>> weight_shapes(FEATURES)["c1.kernel"]
+    >>> weight_shapes(BACKBONE)["c1.kernel"]
     (16, 3, 3, 3)
     """
     layers = tuple(layers)
@@ -203,7 +203,7 @@ def first_weights(layers: Iterable[Layer], seed: int = 0) -> dict[str, np.ndarra
 
     Examples
     --------
-    >>> first_weights(FEATURES)["c1.scale"].dtype
+    >>> first_weights(BACKBONE)["c1.scale"].dtype
     dtype('float32')
     """
     rng = np.random.default_rng(seed)

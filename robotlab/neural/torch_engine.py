@@ -50,7 +50,7 @@ def run_network(layers: Sequence[Layer], weights: Mapping[str, torch.Tensor], pi
                 by_batch = not layer.frozen
                 x = functional.batch_norm(x, mean, variance, scale, shift, by_batch, NORM_MOMENTUM, NORM_EPSILON)
             values[layer.name] = functional.relu(x) if layer.relu else x
-        elif layer.kind == "double":
+        elif layer.kind == "upsample":
             values[layer.name] = functional.interpolate(inputs[0], scale_factor=2, mode="nearest")
         elif layer.kind == "add":
             values[layer.name] = inputs[0] + inputs[1]

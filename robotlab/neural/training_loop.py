@@ -46,7 +46,7 @@ JUDGED_FROM = 0.3
 # is learned would depend on how long that took, where there is time enough.
 CLOCK_FROM = 0.05
 # State files of another shape than this release writes are refused.
-STATE_FORMAT = 5
+STATE_FORMAT = 6
 
 
 @dataclass
@@ -76,14 +76,14 @@ class Kept:
     ----------
     weights : dict of str to ndarray
         By name.
-    best_score : float
+    best_validation : float
         Highest mean of AP and AP50 on the validation set so far, theirs or that of others; -1 before any.
     step : int
         When they were judged.
     """
 
     weights: dict[str, np.ndarray]
-    best_score: float = -1.0
+    best_validation: float = -1.0
     step: int = 0
 
 
@@ -254,7 +254,7 @@ def train(
             _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, kept)
         if since:
             _note_loss(history, step, since)
-    if kept.best_score < 0:
+    if kept.best_validation < 0:
         kept.weights, kept.step = engine.average(), step
     if finished and state_path is not None:
         Path(state_path).unlink(missing_ok=True)
@@ -276,8 +276,8 @@ def _judge_now(engine: Engine, judge: Callable, step: int, history: History, kep
     history.judged_AP.append(metrics["AP"])
     history.judged_AP50.append(metrics["AP50"])
     score = (metrics["AP"] + metrics["AP50"]) / 2
-    kept.best_score = max(kept.best_score, score)
-    if score >= kept.best_score - SCORE_TOLERANCE:
+    kept.best_validation = max(kept.best_validation, score)
+    if score >= kept.best_validation - SCORE_TOLERANCE:
         kept.weights, kept.step = weights, step
 
 
@@ -292,7 +292,7 @@ def _save_state(
         "step": step,
         "spent_s": spent,
         "history": vars(history),
-        "kept": {"best_score": kept.best_score, "step": kept.step},
+        "kept": {"best_validation": kept.best_validation, "step": kept.step},
     }
     arrays = {f"engine/{name}": value for name, value in engine.state().items()}
     arrays |= {f"kept/{name}": value for name, value in kept.weights.items()}
@@ -315,7 +315,7 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
         step = whole(note["step"], "step")
         kept = Kept(_part("kept/", arrays, engine.average()), **note["kept"])
         number(step, "step", 0, float(fingerprint["steps"]))
-        kept.best_score = number(kept.best_score, "best_score", -1, 1)
+        kept.best_validation = number(kept.best_validation, "best_validation", -1, 1)
         kept.step = whole_between(kept.step, "step", 0, step)
         history = History(**note["history"])
         for name, values in vars(history).items():

@@ -208,8 +208,8 @@ def metrics_of(data: DataSet, detections: Sequence[Detections]) -> dict[str, flo
     Returns
     -------
     dict of str to float
-        ``AP`` and ``AP50`` (COCO's), ``best_score``, the score whose detections
-        have the highest F1 at IoU .5, and that ``best_f1``.
+        ``AP`` and ``AP50`` (COCO's), ``best_score``, the confidence threshold
+        with the highest F1 at IoU .5, and that ``best_f1``.
 
     Notes
     -----

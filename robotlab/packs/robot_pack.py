@@ -56,8 +56,8 @@ def drive_options(
     given = dict(content.get("settings", {}))
     options = [("--with", "model.onnx"), ("--camera", camera), ("--wheels", wheels)]
     options += [("--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}")]
-    options += [("--hfov-deg", f"{about['hfov_deg']:g}")]
-    options += [("--camera-height", f"{about['height_m']:g}")] if "height_m" in about else []
+    options += [("--hfov", f"{about['hfov_deg']:g}")]
+    options += [("--lens-height", f"{about['height_m']:g}")] if "height_m" in about else []
     # The command wants the camera's own delay; that of the settings is the simulated loop's, with all that follows.
     given.pop("delay_s", None)
     options += [("--delay", f"{about['delay_s']:g}"), ("--rate", f"{given.pop('frame_hz', about['frame_hz']):g}")]

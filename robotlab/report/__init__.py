@@ -16,8 +16,8 @@ if TYPE_CHECKING:
         plot_recall_by_size,
     )
     from robotlab.report.runs import (
-        MOVING,
         RUN_LABELS,
+        SAFETY_NOTE,
         drive_page,
         face_off_page,
         face_off_part,

@@ -11,7 +11,7 @@ from robotlab.loop.replay import replay_html
 from robotlab.report.judged import curves_figure, group_table, groups_figure, numbers_table, pictures_part, shown_ap
 from robotlab.report.page import Report, text_table
 
-MOVING = (
+SAFETY_NOTE = (
     "Before a real trolley drives: wheels off the ground first, a hand on the power switch, a clear floor, slow limits, people and "
     "pets out of reach. A stop by software is not a safety function (IEC 60204-1, ISO 13850); follow the maker's data sheet and "
     "local rules."
@@ -167,5 +167,5 @@ def drive_page(run: Run, name: str) -> Report:
         page.text("Simulated, in the rendered greenhouse.")
     page.raw(replay_html(run, title=name))
     runs_table(page, {name: run})
-    page.text(MOVING, "caution")
+    page.text(SAFETY_NOTE, "caution")
     return page

@@ -7,7 +7,7 @@ import numpy as np
 from robotlab.design_sheet import DesignSheet
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_bands
-from robotlab.report.runs import MOVING
+from robotlab.report.runs import SAFETY_NOTE
 
 
 def _sheet_cells(sheet: DesignSheet) -> list[tuple]:
@@ -84,5 +84,5 @@ def design_sheet_page(sheet: DesignSheet) -> Report:
     page.heading("How they were found")
     for row in sheet.rows:
         page.text(f"{row.name[0].upper()}{row.name[1:]}: {row.formula}. Source: {row.source}. Measured: {row.how}.")
-    page.text(MOVING + " Measure every limit again on the floor where the robot will run.", "caution")
+    page.text(SAFETY_NOTE + " Measure every limit again on the floor where the robot will run.", "caution")
     return page

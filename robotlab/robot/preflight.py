@@ -21,7 +21,7 @@ from robotlab.control.link import call_confirmed
 from robotlab.detections import Detector
 from robotlab.errors import InputError
 from robotlab.loop import Follower, Settings
-from robotlab.loop.limits import check_gains, check_real_limits, stopping_m
+from robotlab.loop.limits import check_gains, check_real_limits, worst_stopping_distance_m
 from robotlab.loop.perception import FreezeDetector, check_size, in_camera_px, show
 from robotlab.robot.covered_lens import view_fault
 
@@ -136,7 +136,7 @@ def look(
 
     def limits() -> str:
         check_real_limits(settings, camera)
-        return f"at most {min(settings.max_mps, settings.motor.max_mps):g} m/s, stopping distance {stopping_m(settings):.2f} m"
+        return f"at most {min(settings.max_mps, settings.motor.max_mps):g} m/s, stopping distance {worst_stopping_distance_m(settings):.2f} m"
 
     yield _try("limits", limits)
 

@@ -16,7 +16,7 @@ from robotlab.checks import whole
 from robotlab.design_sheet import Robot, predict_band, predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
-from robotlab.neural.spec import FEATURES, channels_of
+from robotlab.neural.spec import BACKBONE, channels_of
 
 
 @dataclass(frozen=True)
@@ -91,11 +91,11 @@ def network_operations(width_px: int, height_px: int) -> float:
     >>> network_operations(320, 240) == 4 * network_operations(160, 120)
     True
     """
-    channels, strides, total = channels_of(FEATURES), {"picture": 1.0}, 0.0
+    channels, strides, total = channels_of(BACKBONE), {"picture": 1.0}, 0.0
     pixels = whole(width_px, "width_px", 1) * whole(height_px, "height_px", 1)
-    for layer in FEATURES:
+    for layer in BACKBONE:
         incoming = layer.inputs[0]
-        strides[layer.name] = strides[incoming] * {"conv": layer.stride, "double": 0.5}.get(layer.kind, 1)
+        strides[layer.name] = strides[incoming] * {"conv": layer.stride, "upsample": 0.5}.get(layer.kind, 1)
         if layer.kind == "conv":
             total += 2 * layer.channels * channels[incoming] * layer.kernel**2 * pixels / strides[layer.name] ** 2
     return total

@@ -12,12 +12,12 @@ if TYPE_CHECKING:
     from robotlab.widgets.camera_view import CameraView
     from robotlab.widgets.color_bands import ColorBands
     from robotlab.widgets.frame_picture import FramePicture
-    from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
+    from robotlab.widgets.gain_and_delay import GainAndDelay, step_response
     from robotlab.widgets.live_mask import LiveMask
     from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
-    from robotlab.widgets.resizing import Resizing, standing_out, without_post
+    from robotlab.widgets.resizing import Resizing, largest_contrast, without_post
     from robotlab.widgets.slider_picture import Slider, SliderPicture
     from robotlab.widgets.stop_picture import StopPicture
     from robotlab.widgets.threshold_curve import ThresholdCurve

@@ -58,7 +58,7 @@ class Turn:
     lost_s: float | None
 
 
-def turn_after_jump(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
+def step_response(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
     """Let a trolley turn after a far post that has jumped to the left.
 
     Parameters
@@ -84,7 +84,7 @@ def turn_after_jump(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
 
     Examples
     --------
-    >>> turn = turn_after_jump(gain=2.0, delay_frames=1)
+    >>> turn = step_response(gain=2.0, delay_frames=1)
     >>> [round(math.degrees(turn.bearing_rad[5 * k]), 2) for k in range(4)]
     [15.0, 15.0, 12.0, 9.0]
     """
@@ -148,7 +148,7 @@ def verdict(turn: Turn) -> str:
 
     Examples
     --------
-    >>> verdict(turn_after_jump(1.0, 1))
+    >>> verdict(step_response(1.0, 1))
     'It does not overshoot, and stays within 1° after 2.4 s.'
     """
     if turn.lost_s is not None:
@@ -198,7 +198,7 @@ class GainAndDelay(SliderPicture):
         )
 
     def _show(self, gain: float, delay_s: float, lag_s: float) -> tuple[np.ndarray, str]:
-        turn = turn_after_jump(gain, round(delay_s / FRAME_S), lag_s)
+        turn = step_response(gain, round(delay_s / FRAME_S), lag_s)
         line = limits(round(lag_s, 2))
         limit = float(line[round(delay_s / 0.05), 1])
         text = (

@@ -9,7 +9,7 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.loop import Run, replay_pair_html, share_on_post
+from robotlab.loop import Run, replay_pair_html, share_on_target
 from robotlab.loop.replay import replay_html
 from robotlab.widgets.kit import AnsweringWidget, browser_code
 
@@ -66,7 +66,7 @@ class ReplayChoice(AnsweringWidget):
         runs = {name: self._run_of(walk, name) for name in names}
         text = f"{walk}."
         for name, run in runs.items():
-            share, off = share_on_post(run), run.scores()["distance_error_m"]
+            share, off = share_on_target(run), run.scores()["distance_error_m"]
             text += f" {name}: on the post in {100 * share:.0f} % of the pictures, distance {off:.2f} m off."
         left, right = (runs[name] for name in names)
         if names[0] == names[1]:

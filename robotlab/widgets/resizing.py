@@ -60,7 +60,7 @@ class Resizing(SliderPicture):
         )
 
 
-def standing_out(with_post: np.ndarray, without: np.ndarray) -> int:
+def largest_contrast(with_post: np.ndarray, without: np.ndarray) -> int:
     """How far a post stands out of a picture.
 
     Parameters
@@ -76,7 +76,7 @@ def standing_out(with_post: np.ndarray, without: np.ndarray) -> int:
     Examples
     --------
     >>> gray = np.full((2, 2, 3), 90, np.uint8)
-    >>> standing_out(gray + np.uint8(5), gray)
+    >>> largest_contrast(gray + np.uint8(5), gray)
     5
     """
     return int(np.abs(with_post.astype(int) - without.astype(int)).max())
@@ -117,7 +117,7 @@ def _draw(scene: Scene, camera: Camera, distance_m: float, smaller: float, aside
     panels, said = [], []
     for method in METHODS:
         small = resize(large, size, method)
-        said.append(f"{method} {standing_out(small, resize(_bare(scene, camera), size, method))}")
+        said.append(f"{method} {largest_contrast(small, resize(_bare(scene, camera), size, method))}")
         panels.append(_panel(small, large.shape, middle[0], method))
     gap = np.full((panels[0].shape[0], GAP_PX, 3), 255, np.uint8)
     wide = camera.focal_px * size[0] / camera.width_px * sum(KINDS["post"].size_m[:2]) / distance_m

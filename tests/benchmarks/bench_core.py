@@ -67,7 +67,7 @@ def load_row(path: Path) -> dict:
     seen = [json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout) for _ in range(9)]
     seconds, peak_mb = np.array(seen).T
     note = f"{np.median(peak_mb):.0f} MB at most with a detector loaded"
-    return Timed(seconds, np.zeros(0), 1).row("import of a driving program", None, note=note, aim_s=1.0)
+    return Timed(seconds, np.zeros(0), 1).row("import of a driving program", None, note=note, aim_s=0.6)
 
 
 def loop_row(path: Path, pictures: list[np.ndarray], aim_hz: float) -> dict:

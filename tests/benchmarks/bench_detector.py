@@ -24,17 +24,17 @@ from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.neural import NeuralDetector, fit
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, torch_is_there
-from robotlab.neural.facts import shipped_weights
+from robotlab.neural.facts import pretrained_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.learning_curves import nested_parts
+from robotlab.neural.learning_curves import nested_subsets
 from robotlab.neural.network_input import network_input
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 from robotlab.neural.training_loop import BatchMaker
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
-LAYERS = FEATURES + head_layers(3)
+LAYERS = BACKBONE + head_layers(3)
 
 
 class Grain(list):
@@ -65,7 +65,7 @@ def train_and_test() -> tuple[DataSet, DataSet]:
 
 def start_weights() -> dict[str, np.ndarray]:
     """Shipped features with a random head."""
-    return {**first_weights(LAYERS), **shipped_weights()}
+    return {**first_weights(LAYERS), **pretrained_weights()}
 
 
 def step_row(windows: WindowPlan, threads: int) -> dict:
@@ -181,7 +181,7 @@ def quality() -> dict:
                 flush=True,
             )
 
-    for part in nested_parts(train, (25, 50, 100, 200)):
+    for part in nested_subsets(train, (25, 50, 100, 200)):
         note(f"greenhouse, head fit, {len(part)} pictures", test, *timed_fit(part))
     for head in ("linear", "mlp"):
         detector, seconds = timed_fit(train, head=head)

@@ -12,7 +12,7 @@ from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, Run, replay_pair_html, simulate
 from robotlab.neural import NeuralDetector
 from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 from robotlab.report import Report, drive_page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -34,7 +34,7 @@ def hostile(tmp_path_factory):
         for n in range(2)
     ]
     write_dataset(home / "set", samples, [HOSTILE])
-    layers = FEATURES + head_layers(1)
+    layers = BACKBONE + head_layers(1)
     facts = {
         "recordings": [HOSTILE],
         "training": HOSTILE,

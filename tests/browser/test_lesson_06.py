@@ -30,7 +30,7 @@ def test_lesson_06_in_the_browser(lab, open_notebook, tmp_path):
     stage.scroll_into_view_if_needed()
     notebook.until(lambda: stage.get_attribute("data-shown"), "a picture")
     saved = page.locator(".robotlab-labeler-saved").first
-    # The simulated labeler has worked on a copy: here nothing is labeled yet.
+    # The simulated annotator has worked on a copy: here nothing is labeled yet.
     notebook.until(lambda: "0 of 108 labeled" in saved.inner_text(), "its state in words")
     # Wholly in view, and at rest.
     stage.evaluate("stage => stage.scrollIntoView({ block: 'center' })")

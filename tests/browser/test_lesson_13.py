@@ -30,7 +30,7 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     for name in ("hfov_from_sheet", "camera_delay", "wheel_commands", "halts_at"):
         assert f"{name}: not started" in outputs
     # The command finds the field of view that the sheet was drawn for, and its own words lead to the next command.
-    assert "horizontal field of view 57.0 deg" in outputs and "robotlab drive --hfov-deg 57.0" in outputs
+    assert "horizontal field of view 57.0 deg" in outputs and "robotlab drive --hfov 57.0" in outputs
     # Cautions come before a wheel turns; a board that timed out refuses what comes late.
     assert "The wheels are off the ground, and nothing can touch them? (yes/no) yes" in outputs
     assert "1.7 s: they stand; woken up: they stand" in outputs

@@ -16,7 +16,7 @@ from robotlab.loop.records import observation_record
 from robotlab.loop.target import Observation
 from robotlab.neural import NeuralDetector
 from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 
 
 def test_raw_video_by_hand():
@@ -48,7 +48,7 @@ def test_a_message_of_boxes_is_as_long_as_the_logs():
 
 
 def test_training_budget_covers_what_is_written_and_grows(tmp_path):
-    layers = FEATURES + head_layers(1)
+    layers = BACKBONE + head_layers(1)
     size = NeuralDetector.build(layers, first_weights(layers), ["post"], {}).save(tmp_path / "a.onnx").stat().st_size
     small, more = (training_budget(count, 320, 240) for count in (50, 200))
     assert 2 * size <= float(small["disk"]) * 2**20 < 3 * size

@@ -10,7 +10,7 @@ from robotlab.control import measure_oscillation
 from robotlab.control.stability import sampled_bearing, sampled_critical
 from robotlab.image import decode
 from robotlab.widgets import GainAndDelay
-from robotlab.widgets.gain_and_delay import LASTS_S, SPEED_MPS, STEP_RAD, turn_after_jump
+from robotlab.widgets.gain_and_delay import LASTS_S, SPEED_MPS, STEP_RAD, step_response
 
 
 def move(widget, **values):
@@ -23,7 +23,7 @@ def move(widget, **values):
 @pytest.mark.parametrize("frames", [0, 1, 3, 6])
 def test_the_curve_is_that_of_the_sampled_loop(frames):
     gain = 5 * sampled_critical(frames)
-    turn = turn_after_jump(gain, frames)
+    turn = step_response(gain, frames)
     at_frames = turn.bearing_rad[::5]
     # Nothing moves until the first picture has become a command.
     assert np.array_equal(at_frames[: frames + 1], np.full(frames + 1, STEP_RAD))
@@ -33,7 +33,7 @@ def test_the_curve_is_that_of_the_sampled_loop(frames):
 
 @pytest.mark.parametrize(("gain", "frames", "lag_s"), [(2.0, 3, 0.0), (1.0, 2, 0.3), (9.0, 1, 0.0)])
 def test_the_way_has_the_length_that_was_driven_and_points_to_the_post(gain, frames, lag_s):
-    turn = turn_after_jump(gain, frames, lag_s)
+    turn = step_response(gain, frames, lag_s)
     steps = np.hypot(*np.diff(turn.pose[:, :2], axis=0).T)
     assert steps.sum() == pytest.approx(SPEED_MPS * turn.t_s[-1], rel=2e-3)
     assert turn.bearing_rad == pytest.approx(STEP_RAD - turn.pose[:, 2])
@@ -54,7 +54,7 @@ def test_the_text_and_the_swings_know_the_published_limit(delay_s, limit):
         )
         assert said == pytest.approx(limit, abs=0.005)
         assert percent == round(100 * gain / limit)
-        ratio = measure_oscillation(turn_after_jump(gain, round(10 * delay_s)).bearing_rad[::5], 0.1).ratio
+        ratio = measure_oscillation(step_response(gain, round(10 * delay_s)).bearing_rad[::5], 0.1).ratio
         assert (ratio < 1) == dies_out
 
 
@@ -72,7 +72,7 @@ def test_each_sentence_comes_where_it_is_true():
     assert re.search(r"overshoots by 15\.9°, and is still \d+\.\d° off in the last 2 s", move(widget, gain=4.4))
     text = move(widget, gain=6.0)
     lost = float(re.search(r"leaves the picture after ([\d.]+) s", text)[1])
-    turn = turn_after_jump(6.0, 3)
+    turn = step_response(6.0, 3)
     assert lost == pytest.approx(turn.t_s[-1], abs=0.05) and lost < LASTS_S
     assert abs(turn.bearing_rad[-1]) > math.radians(31.1) > np.abs(turn.bearing_rad[:-1:5]).max()
 

@@ -10,7 +10,7 @@ from robotlab.greenhouse import WALKS, render
 from robotlab.image import decode, resize
 from robotlab.loop import default_camera
 from robotlab.widgets import CameraView, PickColor, Resizing
-from robotlab.widgets.resizing import standing_out, without_post
+from robotlab.widgets.resizing import largest_contrast, without_post
 
 
 def move(widget, **changes):
@@ -95,7 +95,9 @@ def test_resizing_says_what_the_methods_do():
         posted = render(scene.with_post_at(6.0, aside / 100), camera, noise=0).picture
         size = (round(640 / smaller), round(480 / smaller))
         for method in ("area", "linear", "nearest"):
-            assert f"{method} {standing_out(resize(posted, size, method), resize(bare, size, method))}" in widget.text
+            assert (
+                f"{method} {largest_contrast(resize(posted, size, method), resize(bare, size, method))}" in widget.text
+            )
     assert not widget.failed
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, share_on_post, simulate
+from robotlab.loop import GroundTruthDetector, share_on_target, simulate
 from robotlab.widgets import ReplayChoice
 
 EYES = {
@@ -42,7 +42,7 @@ def test_it_begins_with_the_first_walk_and_the_first_two(show):
     run = simulate(EYES["dim"], WALKS["weave"], pictures=False, duration_s=4)
     scores = run.scores()
     assert (
-        f"dim: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {scores['distance_error_m']:.2f} m off."
+        f"dim: on the post in {100 * share_on_target(run):.0f} % of the pictures, distance {scores['distance_error_m']:.2f} m off."
         in show.text
     )
     assert show.page.count("<canvas") == 2 and "sharp beside dim" in show.alt and show.text in repr(show)

@@ -195,7 +195,16 @@ def test_the_report_has_pictures_and_says_where_to_fix(blocks, tmp_path, monkeyp
     folder = str(blocks.folder)
     other = write_dataset(tmp_path / "other", blocks.having([blocks[n].pick([0]) for n in range(18)]))
     page = tmp_path / "page.html"
-    words = ["checkup", folder, "--html", str(page), "--film", str(tmp_path / "f.gif"), "--other", str(other.folder)]
+    words = [
+        "checkup",
+        folder,
+        "--html",
+        str(page),
+        "--film",
+        str(tmp_path / "f.gif"),
+        "--second-annotator",
+        str(other.folder),
+    ]
     assert main([*words, "--object-height", "0.5", "--target", "post", "--quiet"]) == 0
     said = capsys.readouterr().out
     assert main([*words[:2], "--object-height", "0.5"]) == 2 and "add --html FILE" in capsys.readouterr().err

@@ -403,7 +403,7 @@ def labels_and_sets() -> Iterator[Case]:
             None,
         )
     yield from (
-        (["checkup", "set", "--quiet", "--other", data], None)
+        (["checkup", "set", "--quiet", "--second-annotator", data], None)
         for data in ("", "nope", "model.onnx", "one", "/dev/zero")
     )
     for option in ("object-height", "hfov", "lens-height", "pitch"):

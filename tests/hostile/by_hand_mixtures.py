@@ -254,7 +254,7 @@ def labels() -> Iterator[Case]:
         "SET",
     ):
         yield ["checkup", data, "--quick", "--quiet"], None
-    yield ["checkup", "set", "--other", "set", "--quiet"], None
+    yield ["checkup", "set", "--second-annotator", "set", "--quiet"], None
 
 
 def results() -> Iterator[Case]:

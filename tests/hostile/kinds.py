@@ -170,7 +170,7 @@ def models() -> list[bytes]:
     layers = (
         Layer("a", "conv", ("picture",), 4, stride=4),
         Layer("b", "conv", ("a",), 4, stride=2, dilation=2),
-        Layer("c", "double", ("b",), 4),
+        Layer("c", "upsample", ("b",), 4),
         Layer("d", "add", ("a", "c"), 4),
         Layer("features", "concat", ("d", "a"), 8),
     )
@@ -313,7 +313,7 @@ def use_state(path: Path) -> None:
     step, spent_s, history, kept = _restored(path, made, {"steps": STEPS})
     assert type(step) is int and 0 <= step <= STEPS and 0 <= spent_s < np.inf, "a state with a strange step"
     assert type(kept.step) is int and 0 <= kept.step <= step, "weights kept at a strange step"
-    assert type(kept.best_score) is float and -1 <= kept.best_score <= 1, "a strange score"
+    assert type(kept.best_validation) is float and -1 <= kept.best_validation <= 1, "a strange score"
     for values in (history.steps, history.losses, history.judged_steps, history.judged_AP, history.judged_AP50):
         assert np.isfinite(np.array(values, float)).all(), "a state with a strange history"
     for arrays in (kept.weights, made.average(), made.state()):

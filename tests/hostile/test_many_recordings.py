@@ -17,7 +17,7 @@ from robotlab.detections import Detections, as_detector
 from robotlab.gather import capture_plan
 from robotlab.gather.label_errors import suspect_labels
 from robotlab.metrics import compare_evaluations, evaluate
-from robotlab.neural import nested_parts
+from robotlab.neural import nested_subsets
 from robotlab.neural.validation import split_validation
 
 BOX = np.array([[1.0, 1, 9, 7]])
@@ -66,7 +66,7 @@ def suspected(data: DataSet) -> None:
         (split_in_time, 4),
         (split_by_recording, 1),
         (split_validation, 1),
-        (lambda data: nested_parts(data, (10, 100)), 1),
+        (lambda data: nested_subsets(data, (10, 100)), 1),
         (suspected, 1),
         (lambda data: capture_plan(Camera(16, 12, math.radians(62), 0.25), 0.05, smallest_px=1, data=data), 1),
         (lambda data: check_dataset(data, look=False).text(), 1),
@@ -77,7 +77,7 @@ def suspected(data: DataSet) -> None:
         "split_in_time",
         "split_by_recording",
         "split_validation",
-        "nested_parts",
+        "nested_subsets",
         "suspect_labels",
         "plan",
         "checkup",

@@ -9,14 +9,14 @@ from robotlab.errors import DataSetError
 from robotlab.label.fitting import FOLDS, WORTH_SHOWING, _folds, fit_on_labeled
 from robotlab.label.refining import EDGE_CHANNELS, PooledViews, Refiner, changes_across, pool, principal_axes
 from robotlab.label.views import Views, mirrored, read_head
-from robotlab.neural import FEATURES, FrozenFeatures, NeuralDetector, head_layers, shipped_weights
+from robotlab.neural import BACKBONE, FrozenBackbone, NeuralDetector, head_layers, pretrained_weights
 
 CLASSES = ("post", "crate")
 
 
 @pytest.fixture(scope="module")
 def features():
-    return FrozenFeatures(shipped_weights())
+    return FrozenBackbone(pretrained_weights())
 
 
 def random_head(channels, rng):
@@ -32,14 +32,14 @@ def test_a_head_is_read_as_the_detectors_graph_reads_it(features, size):
     picture = rng.integers(0, 256, (size[1], size[0], 3)).astype(np.uint8)
     cells = features(picture)
     head = random_head(cells.shape[2], rng)
-    detector = NeuralDetector.build(FEATURES + head_layers(2), {**shipped_weights(), **head}, CLASSES, {})
+    detector = NeuralDetector.build(BACKBONE + head_layers(2), {**pretrained_weights(), **head}, CLASSES, {})
     for ours, graphs in zip(read_head(cells, head, 2), detector.outputs(picture)):
         assert ours.shape == graphs.shape and np.abs(ours - graphs).max() < 1e-3
 
 
 def test_what_the_mirror_image_shows_lies_where_the_picture_shows_it(features):
     picture = np.random.default_rng(2).integers(0, 256, (48, 64, 3)).astype(np.uint8)
-    head = random_head(FEATURES[-1].channels, np.random.default_rng(3))
+    head = random_head(BACKBONE[-1].channels, np.random.default_rng(3))
     both = [Views(one, features, None, 1.0).detect(head, CLASSES) for one in (picture, picture[:, ::-1])]
     both[1][:, :4] = mirrored(both[1], 64)
     first, second = (rows[np.lexsort(rows.T)] for rows in both)

@@ -10,7 +10,7 @@ from robotlab.color import Band, ColorDetector
 from robotlab.control import Motor, stopping_distance_m
 from robotlab.course import measured, shipped
 from robotlab.greenhouse import WALKS, Scene, Walk
-from robotlab.loop import FAULTS, GroundTruthDetector, Settings, fault_campaign, simulate, stopping_m
+from robotlab.loop import FAULTS, GroundTruthDetector, Settings, fault_campaign, simulate, worst_stopping_distance_m
 from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import ClockJumps, DetectorRaises, Dropped, Duplicated, LinkLost
 
@@ -59,13 +59,13 @@ def test_stopping_distance_is_the_formula():
     assert blind_distance_m(run) == pytest.approx(
         stopping_distance_m(s.max_mps, s.max_accel_mps2, wait, s.motor.lag_s), rel=0.05
     )
-    assert blind_distance_m(run) < stopping_m(s)
+    assert blind_distance_m(run) < worst_stopping_distance_m(s)
 
 
 def test_stopping_distance_by_hand():
     # .6 m/s, .8 m/s^2, watchdog .1 + .3 + .2 s after the last picture's delay .1 s,
     # two ticks of .02 s, the board .25 s, lag .1 s: .225 + .6 * 1.09.
-    assert stopping_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.25 + 0.1))
+    assert worst_stopping_distance_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.25 + 0.1))
 
 
 def test_link_loss_is_stopped_by_the_motors_themselves():

@@ -21,7 +21,7 @@ from robotlab.control import SimulatedLink
 from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import InputError, MotionError, PictureError
-from robotlab.loop import Settings, drive, read_log, stopping_m
+from robotlab.loop import Settings, drive, read_log, worst_stopping_distance_m
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=0.3, hold_s=0.2, max_accel_mps2=4.0)
@@ -140,7 +140,9 @@ def test_silence_ends_it_within_the_stopping_distance(name, tmp_path):
     assert link.sent[-1][1:] == (0.0, 0.0) and link.stops >= 1
     assert max(left for _, left, _ in link.sent) > 0.3
     # Half as much again: this machine's threads are late as they like.
-    assert way_since(link, min(part.broke for part in (take, find) if part.broke)) < 1.5 * stopping_m(SETTINGS)
+    assert way_since(link, min(part.broke for part in (take, find) if part.broke)) < 1.5 * worst_stopping_distance_m(
+        SETTINGS
+    )
     log = read_log(tmp_path / f"run{count}.jsonl")
     assert log.complete and log.records[-2]["text"] == done.reason
 
@@ -257,7 +259,7 @@ class TestLink:
         rows = np.array([(t, (left + right) / 2) for t, left, right in link.sent])
         assert rows[:, 1].max() > 0.3
         # Steps of five times the period: five times as far, if they were taken as one.
-        assert way_since(link, take.broke) < 1.5 * stopping_m(soft)
+        assert way_since(link, take.broke) < 1.5 * worst_stopping_distance_m(soft)
 
 
 class TestClock:
@@ -289,7 +291,7 @@ class TestClock:
         link = Wheels()
         done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=wrong)
         assert done.state == "fault" and ("clock" in done.reason or "two checks" in done.reason)
-        assert way_since(link, start + FULL) < 1.5 * stopping_m(SETTINGS)
+        assert way_since(link, start + FULL) < 1.5 * worst_stopping_distance_m(SETTINGS)
 
     @pytest.mark.parametrize("value", [math.nan, None, "noon"])
     def test_a_clock_that_gives_no_number(self, value):

@@ -19,7 +19,7 @@ from robotlab.loop import (
     default_camera,
     read_log,
     simulate,
-    stopping_m,
+    worst_stopping_distance_m,
 )
 from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.fault_model import CameraFrame
@@ -84,7 +84,7 @@ def test_an_error_stops_the_trolley_and_is_named(name, tmp_path):
         with pytest.raises((AssertionError, ValueError)):
             simulate(Detector(ERRORS[name]), FAST, SMALL, s, duration_s=3)
     assert run.speeds_mps.max() > 0.3 and abs(run.speeds_mps[-1]) < 1e-3
-    assert blind_distance_m(run) <= stopping_m(run.settings)
+    assert blind_distance_m(run) <= worst_stopping_distance_m(run.settings)
     assert run.state_at(-1) == "fault" and "detector must answer" in why(run)
     named = [event["text"] for event in run.events if event["what"] == "detector failed"]
     assert named and ": " in named[0]
@@ -106,7 +106,7 @@ def test_an_error_stops_the_trolley_and_is_named(name, tmp_path):
 )
 def test_boxes_that_cannot_be_the_post_are_not_believed(box, tmp_path):
     run = simulate(Detector(lambda picture: post(box)), FAST, SMALL, duration_s=6, log=tmp_path / "run.jsonl")
-    assert blind_distance_m(run) <= stopping_m(run.settings) and abs(run.speeds_mps[-1]) < 1e-3
+    assert blind_distance_m(run) <= worst_stopping_distance_m(run.settings) and abs(run.speeds_mps[-1]) < 1e-3
     assert run.state_at(-1) == "search" and read_log(tmp_path / "run.jsonl").complete
 
 
@@ -173,7 +173,7 @@ def test_a_picture_that_is_none_stops_the_trolley(name):
         return post()
 
     run = simulate(find, FAST, SMALL, duration_s=6, faults=Pictures(then), strict=False)
-    assert abs(run.speeds_mps[-1]) < 1e-3 and blind_distance_m(run) <= stopping_m(run.settings)
+    assert abs(run.speeds_mps[-1]) < 1e-3 and blind_distance_m(run) <= worst_stopping_distance_m(run.settings)
     assert run.state_at(-1) == "fault" and "camera must answer" in why(run)
     if name in UNREADABLE:
         assert any(event["what"] == "picture failed" for event in run.events)
@@ -204,7 +204,7 @@ def test_a_clock_that_gives_no_number(value, law):
     assert (
         run.state_at(-1) == "fault"
         and abs(run.speeds_mps[-1]) < 1e-3
-        and blind_distance_m(run) <= stopping_m(run.settings)
+        and blind_distance_m(run) <= worst_stopping_distance_m(run.settings)
     )
 
 
@@ -251,7 +251,7 @@ def test_steering_the_wrong_way_flees_and_then_stands():
         faults=fault(0.0),
         settings=Settings(search_s=2.0),
     )
-    assert run.scores()["losses"] >= 1 and blind_distance_m(run) <= stopping_m(run.settings)
+    assert run.scores()["losses"] >= 1 and blind_distance_m(run) <= worst_stopping_distance_m(run.settings)
     assert run.state_at(-1) == "stop" and abs(run.speeds_mps[-1]) < 1e-3
     assert simulate(GroundTruthDetector(), WALKS["weave"], duration_s=20, pictures=False).scores()["losses"] == 0
 
@@ -327,6 +327,6 @@ def test_any_faults_together_stay_within_the_stopping_distance(picks, loop, seed
     run = simulate(
         detector, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
     )
-    assert blind_distance_m(run) <= stopping_m(run.settings), [FAULTS[which][0] for which, _ in picks]
+    assert blind_distance_m(run) <= worst_stopping_distance_m(run.settings), [FAULTS[which][0] for which, _ in picks]
     if any(FAULTS[which][2] and at_s < 4.0 for which, at_s in picks):
         assert abs(run.speeds_mps[-1]) < 1e-3

@@ -15,7 +15,15 @@ from robotlab.design_sheet import Robot, predict
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
 from robotlab.face_off import simulate_walk
-from robotlab.loop import Settings, default_camera, drive, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
+from robotlab.loop import (
+    Settings,
+    default_camera,
+    drive,
+    free_distance_m,
+    safe_speed_mps,
+    stopping_times_s,
+    worst_stopping_distance_m,
+)
 from robotlab.loop.limits import check_real_limits
 
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
@@ -26,12 +34,12 @@ def test_one_stopping_distance_for_lessons_sheet_and_faults():
     settings = Settings(detector_s=0.04)
     by_hand = 0.6 * (0.14 + 0.64 + 0.04 + 0.25 + 0.10) + 0.6**2 / (2 * 0.8)
     sheet = predict(Robot(default_camera(), 20.0, settings))
-    assert stopping_m(settings) == pytest.approx(by_hand)
+    assert worst_stopping_distance_m(settings) == pytest.approx(by_hand)
     assert sheet["stop"].predicted == pytest.approx(by_hand)
     assert sum(stopping_times_s(settings).values()) == pytest.approx(1.17)
     # The sheet's largest safe speed just fits into what is free: its two rows and the lesson's formula agree.
     safe = sheet["safe_speed"].predicted
-    assert stopping_m(settings, safe) == pytest.approx(free_distance_m(settings))
+    assert worst_stopping_distance_m(settings, safe) == pytest.approx(free_distance_m(settings))
     assert stopping_distance_m(safe, 0.8, 1.17) == pytest.approx(free_distance_m(settings))
 
 

@@ -10,7 +10,7 @@ from robotlab.color import Band, ColorDetector
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Settings, default_camera, replay_pair_html, share_on_post, simulate
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, replay_pair_html, share_on_target, simulate
 from robotlab.loop.decide import STATES
 from robotlab.loop.replay import replay_html, summary, thin_pictures
 
@@ -66,7 +66,7 @@ def test_summary_of_a_detector_that_is_on_the_post_in_no_picture(box, words, sha
         lambda picture: found, WALKS["straight"], camera=default_camera(80, 60) if box is None else None, duration_s=1.5
     )
     assert words in summary(run) and "never lost it" not in summary(run)
-    assert share_on_post(run) == share
+    assert share_on_target(run) == share
 
 
 def test_a_pair_has_one_scale(run, fled):

@@ -28,7 +28,7 @@ from robotlab.loop import (
     drive,
     read_log,
     simulate,
-    stopping_m,
+    worst_stopping_distance_m,
 )
 from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.fault_model import FaultModel
@@ -368,7 +368,7 @@ def test_the_simulated_loop_counts_the_same_things(name):
     make, must_rest = next((make, must) for each, make, must in FAULTS if each == name)
     run = simulate(GroundTruthDetector(), FAST, default_camera(64, 48), duration_s=8, faults=make(3.0), strict=False)
     assert run.state_at(-1) == "fault" and must_rest and abs(run.speeds_mps[-1]) < 1e-6
-    assert blind_distance_m(run) <= stopping_m(run.settings)
+    assert blind_distance_m(run) <= worst_stopping_distance_m(run.settings)
 
 
 class MotorsDead(FaultModel):

@@ -27,7 +27,7 @@ from robotlab.metrics import (
     precision_recall,
     wilson_interval,
 )
-from robotlab.metrics.bootstrap import resample_weights
+from robotlab.metrics.bootstrap import bootstrap_weights
 from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.from_data import results_table
@@ -323,7 +323,7 @@ def test_bootstrap_equals_judging_repeated_pictures(crowd_free, monkeypatch):
     # A resample, written out: every picture of a recording drawn twice comes twice, with its detections.
     labels, results, data, evaluation = crowd_free
     order = list(dict.fromkeys(evaluation.recordings))
-    for weight in resample_weights(4, 6, seed=3):
+    for weight in bootstrap_weights(4, 6, seed=3):
         times = dict(zip(order, weight, strict=True))
         images, notes, rows = [], [], []
         for entry in data:

@@ -27,10 +27,10 @@ from robotlab.neural.engine.scratch import Scratch
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
 from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, Layer, first_weights
+from robotlab.neural.spec import BACKBONE, Layer, first_weights
 from robotlab.neural.windows import Batch
 
-LAYERS = FEATURES + head_layers(2)
+LAYERS = BACKBONE + head_layers(2)
 FROZEN = tuple(replace(layer, frozen=layer.name in ("c1", "c2")) for layer in LAYERS)
 
 
@@ -252,7 +252,7 @@ with WorkerPool(2):
 def test_running_statistics_are_used_when_not_training():
     with WorkerPool(1) as pool:
         # A picture alone is halved, one of two is whole: in 64 bits the rounding does not show.
-        network = Network(FEATURES, lively_weights(FEATURES), pool, np.float64)
+        network = Network(BACKBONE, lively_weights(BACKBONE), pool, np.float64)
         x = small_batch(np.float64).pictures
         one = network.forward(x[:1], training=False).copy()
         both = network.forward(x[:2], training=False)

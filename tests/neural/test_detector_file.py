@@ -23,7 +23,7 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.network_input import network_input
 from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.onnxio import network_to_onnx, save_onnx
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 
 CLASSES = ["post", "bucket", "crate"]
 
@@ -38,7 +38,7 @@ def lively(layers, seed=0):
 
 
 def detector_of(hidden=0, facts=None, **options):
-    layers = FEATURES + head_layers(len(CLASSES), hidden)
+    layers = BACKBONE + head_layers(len(CLASSES), hidden)
     weights = lively(layers)
     # Quiet enough that scores are neither 0 nor 1.
     weights["head.kernel"] *= 0.02
@@ -260,7 +260,7 @@ def test_missing_file_and_folder_are_refused(tmp_path):
 
 def test_foreign_models_are_refused(tmp_path):
     # A network of ours that is not a detector, and a model with another operator.
-    features = save_onnx(network_to_onnx(FEATURES, first_weights(FEATURES)), tmp_path / "features.onnx")
+    features = save_onnx(network_to_onnx(BACKBONE, first_weights(BACKBONE)), tmp_path / "features.onnx")
     with pytest.raises(ModelError, match="another ONNX file"):
         NeuralDetector.load(features)
     node = onnx.helper.make_node("Sin", ["x"], ["y"])
@@ -340,28 +340,28 @@ def test_numbers_in_other_files_are_refused(made, model_path):
 
 
 def test_weights_of_another_network_are_refused(tmp_path):
-    path = save_onnx(network_to_onnx(FEATURES[:2], first_weights(FEATURES[:2]), fold_norm=False), tmp_path / "a.onnx")
-    assert weights_from_onnx(path, FEATURES[:2]).keys()
+    path = save_onnx(network_to_onnx(BACKBONE[:2], first_weights(BACKBONE[:2]), fold_norm=False), tmp_path / "a.onnx")
+    assert weights_from_onnx(path, BACKBONE[:2]).keys()
     with pytest.raises(ModelError, match="it is for another network"):
-        weights_from_onnx(path, FEATURES)
+        weights_from_onnx(path, BACKBONE)
 
 
 def test_weights_that_are_not_numbers_are_refused(tmp_path):
-    weights = first_weights(FEATURES[:1])
+    weights = first_weights(BACKBONE[:1])
     weights["c1.kernel"][0, 0, 0, 0] = np.nan
-    path = save_onnx(network_to_onnx(FEATURES[:1], weights, fold_norm=False), tmp_path / "a.onnx")
+    path = save_onnx(network_to_onnx(BACKBONE[:1], weights, fold_norm=False), tmp_path / "a.onnx")
     with pytest.raises(ModelError, match="must be finite"):
-        weights_from_onnx(path, FEATURES[:1])
+        weights_from_onnx(path, BACKBONE[:1])
 
 
 def test_unfolded_and_folded_networks_agree(tmp_path):
     import onnxruntime
 
-    weights = lively(FEATURES)
+    weights = lively(BACKBONE)
     x = network_input(noise(48, 64))[None]
     plain, folded = (
         onnxruntime.InferenceSession(
-            network_to_onnx(FEATURES, weights, fold_norm=fold).SerializeToString(), providers=["CPUExecutionProvider"]
+            network_to_onnx(BACKBONE, weights, fold_norm=fold).SerializeToString(), providers=["CPUExecutionProvider"]
         ).run(None, {"picture": x})[0]
         for fold in (False, True)
     )

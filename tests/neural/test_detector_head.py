@@ -10,11 +10,11 @@ from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.neural import NeuralDetector, fit, fitting
 from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.cells import FrozenFeatures, cells_of, gather_cells
+from robotlab.neural.cells import FrozenBackbone, cells_of, gather_cells
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.head import fit_logistic, fit_ridge, softmax
 from robotlab.neural.samples import SampleSource, choose_working
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 from robotlab.neural.validation import detect_all, metrics_of, split_validation
 
 from .conftest import write_blocks
@@ -99,8 +99,8 @@ def test_hard_background_is_found_by_its_score():
 
 
 def test_features_do_not_depend_on_gray_below():
-    features = FrozenFeatures(first_weights(FEATURES))
-    assert features(np.zeros((50, 70, 3), np.uint8)).shape == (16, 20, 96) or FEATURES[-1].channels != 96
+    features = FrozenBackbone(first_weights(BACKBONE))
+    assert features(np.zeros((50, 70, 3), np.uint8)).shape == (16, 20, 96) or BACKBONE[-1].channels != 96
 
 
 # --- the validation set and its metrics -------------------------------------------------

@@ -25,16 +25,16 @@ from robotlab.neural.budget import (
 )
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, choose_engine, torch_is_there
-from robotlab.neural.facts import shipped_weights
+from robotlab.neural.facts import pretrained_weights
 from robotlab.neural.graph import head_layers
 from robotlab.neural.samples import SampleSource
-from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
+from robotlab.neural.spec import BACKBONE, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
 from robotlab.neural.state_file import read_state
 from robotlab.neural.training_loop import SCORE_TOLERANCE, BatchMaker, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
 
-LAYERS = FEATURES + head_layers(2)
+LAYERS = BACKBONE + head_layers(2)
 WINDOWS = WindowPlan(64, 64, 3)
 
 
@@ -64,7 +64,7 @@ def test_full_training_learns_blocks(blocks, learned):
 
 def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
     """Running mean and variance of the first layer, by scipy's correlation and Ioffe & Szegedy's algorithm 2."""
-    before = shipped_weights()
+    before = pretrained_weights()
     kept = {name: value.copy() for name, value in before.items()}
     with WorkerPool(1) as pool:
         batches = BatchMaker(SampleSource(blocks), WINDOWS, 0, pool)
@@ -161,7 +161,7 @@ def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(bloc
         second = train(*parts(blocks, pool), 10, judge, state_path=state)
     assert second[2] and not state.exists()
     assert second[1].losses == pytest.approx(whole[1].losses)
-    assert (second[0].step, second[0].best_score) == (whole[0].step, 0.9) == (whole[1].judged_steps[2], 0.9)
+    assert (second[0].step, second[0].best_validation) == (whole[0].step, 0.9) == (whole[1].judged_steps[2], 0.9)
     assert first[1].steps[-1] == stopped_at >= first[0].step
     for name in whole[0].weights:
         np.testing.assert_array_equal(second[0].weights[name], whole[0].weights[name])
@@ -217,7 +217,7 @@ def test_interrupted_fit_says_so_and_goes_on_without_a_new_start(blocks, monkeyp
         detector = fit(blocks, **options, state_path=state)
     assert detector.facts["interrupted"] is True and state.exists()
     # The first convolution is frozen, and no other.
-    shipped, learned = shipped_weights(), read_state(state)[1]
+    shipped, learned = pretrained_weights(), read_state(state)[1]
     kept = [name for name in shipped if np.array_equal(learned[f"engine/weights/{name}"], shipped[name])]
     assert kept == ["c1.kernel", "c1.scale", "c1.shift"]
     # A training from scratch, of which every layer learns, does not go on from it.
@@ -440,7 +440,7 @@ def test_a_full_disk_is_refused_before_training(blocks, monkeypatch):
 
 def test_activations_counted_by_hand():
     # Picture 3*32*32; first layer 8 channels of 16*16, three arrays; doubled once, two.
-    layers = [Layer("a", "conv", ("picture",), 8, stride=2), Layer("b", "double", ("a",), 8)]
+    layers = [Layer("a", "conv", ("picture",), 8, stride=2), Layer("b", "upsample", ("a",), 8)]
     assert activation_count(layers, 32, 32) == 3 * 1024 + 3 * 8 * 256 + 2 * 8 * 1024
 
 

@@ -14,7 +14,7 @@ import onnxruntime
 import pytest
 
 import robotlab.neural
-from robotlab.neural.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, STRIDE_MULTIPLE, weight_shapes
+from robotlab.neural.spec import BACKBONE, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, STRIDE_MULTIPLE, weight_shapes
 
 FOLDER = Path(robotlab.neural.__file__).parent
 FILE, CARD = FOLDER / "features.onnx", FOLDER / "features.md"
@@ -34,7 +34,7 @@ def plain_forward(picture: np.ndarray, weights: dict[str, np.ndarray]) -> np.nda
     as in Ioffe & Szegedy, arXiv:1502.03167, algorithm 2.
     """
     made = {"picture": (picture.astype(float) - PICTURE_MEAN) / PICTURE_SPREAD}
-    for layer in FEATURES:
+    for layer in BACKBONE:
         x = made[layer.inputs[0]]
         if layer.kind == "conv":
             kernel = weights[f"{layer.name}.kernel"].astype(float)
@@ -52,7 +52,7 @@ def plain_forward(picture: np.ndarray, weights: dict[str, np.ndarray]) -> np.nda
                 for part in ("scale", "shift", "mean", "variance")
             )
             x = np.maximum((y - mean) / np.sqrt(variance + NORM_EPSILON) * scale + shift, 0)
-        elif layer.kind == "double":
+        elif layer.kind == "upsample":
             x = x.repeat(2, axis=2).repeat(2, axis=3)
         elif layer.kind == "add":
             x = x + made[layer.inputs[1]]
@@ -80,7 +80,7 @@ def test_file_is_small_and_valid():
 
 def test_initializers_are_those_of_the_spec():
     held = numbers()
-    for name, shape in weight_shapes(FEATURES).items():
+    for name, shape in weight_shapes(BACKBONE).items():
         assert held[name].shape == shape, name
         assert held[name].dtype == np.float32
         assert np.isfinite(held[name]).all()
@@ -104,7 +104,7 @@ def test_file_equals_pytorch():
     weights = {name: torch.from_numpy(value.copy()) for name, value in numbers().items()}
     picture = torch.from_numpy(np.random.default_rng(1).integers(0, 256, (2, 3, 96, 128)).astype(np.float32))
     made = {"picture": (picture - PICTURE_MEAN) / PICTURE_SPREAD}
-    for layer in FEATURES:
+    for layer in BACKBONE:
         inputs = [made[name] for name in layer.inputs]
         if layer.kind == "conv":
             scale, shift, mean, variance = (
@@ -113,7 +113,7 @@ def test_file_equals_pytorch():
             pad = layer.dilation * (layer.kernel - 1) // 2
             x = F.conv2d(inputs[0], weights[f"{layer.name}.kernel"], None, layer.stride, pad, layer.dilation)
             x = F.relu(F.batch_norm(x, mean, variance, scale, shift, eps=NORM_EPSILON))
-        elif layer.kind == "double":
+        elif layer.kind == "upsample":
             x = F.interpolate(inputs[0], scale_factor=2, mode="nearest")
         else:
             x = inputs[0] + inputs[1] if layer.kind == "add" else torch.cat(inputs, 1)
@@ -134,7 +134,7 @@ def test_card_is_of_this_file():
     card = CARD.read_text(encoding="utf-8")
     assert re.search(r"sha256 `([0-9a-f]{64})`", card)[1] == hashlib.sha256(FILE.read_bytes()).hexdigest()
     assert f"{FILE.stat().st_size:,}".replace(",", " ") in card
-    count = sum(int(np.prod(shape)) for shape in weight_shapes(FEATURES).values())
+    count = sum(int(np.prod(shape)) for shape in weight_shapes(BACKBONE).values())
     assert f"{count:,}".replace(",", " ") in card
     facts = {prop.key: prop.value for prop in onnx.load(FILE).metadata_props}
     for name in ("steps", "drawn_pictures", "rendered_greenhouses"):

@@ -15,11 +15,11 @@ from robotlab.metrics import (
     DetectionTable,
     GroundTruthTable,
     average_precision,
+    bootstrap_weights,
     evaluate_coco,
     match_detections,
     mcnemar_test,
     precision_recall,
-    resample_weights,
     wilson_interval,
 )
 from robotlab.metrics.bootstrap import weighted_ap
@@ -175,7 +175,7 @@ def test_bootstrap_of_the_law_schools():
     x, y = np.array(row["lsat"], float), np.array(row["gpa"], float)
     assert np.corrcoef(x, y)[0, 1] == pytest.approx(row["correlation"], abs=1e-6)
     values = []
-    for weight in resample_weights(15, 3000, seed=0):
+    for weight in bootstrap_weights(15, 3000, seed=0):
         rows = np.repeat(np.arange(15), weight)
         if len(np.unique(rows)) > 1:
             values.append(np.corrcoef(x[rows], y[rows])[0, 1])

@@ -302,11 +302,8 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
         (["--dry-run", "--page", "0.0.0.0:80"], "--page must be ADDRESS:PORT with one address"),
         (["--dry-run", "--time", "nan"], "--time must be from 0.1 to 86400"),
         (["--dry-run", "--delay", "120"], "--delay must be from 0 to 5, got 120.0; it is in seconds"),
-        (["--dry-run", "--hfov-deg", "1e-3"], "--hfov-deg must be from 5 to 175"),
-        (
-            ["--dry-run", "--camera-height", "250"],
-            "--camera-height must be from 0.01 to 10, got 250.0; it is in meters",
-        ),
+        (["--dry-run", "--hfov", "1e-3"], "--hfov must be from 5 to 175"),
+        (["--dry-run", "--lens-height", "250"], "--lens-height must be from 0.01 to 10, got 250.0; it is in meters"),
         (["--dry-run", "--rate", "1e-9"], "--rate must be from 0.5 to 1000"),
         (["--dry-run", "--max-speed", "1e308"], "--max-speed must be from 0.001 to 10"),
         (["--dry-run", "--size", "9999x9999"], "--size must be at most 4 million pixels"),

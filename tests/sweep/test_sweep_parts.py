@@ -7,7 +7,7 @@ from robotlab.cli import main
 from robotlab.design_sheet import predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
-from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.spec import BACKBONE, first_weights
 from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips, network_operations, network_s
 from robotlab.sweep.parts_page import read_parts
 
@@ -19,9 +19,9 @@ def test_operations_are_those_that_pytorch_counts():
 
     from robotlab.neural.torch_engine import run_network
 
-    weights = {name: torch.tensor(value) for name, value in first_weights(FEATURES).items()}
+    weights = {name: torch.tensor(value) for name, value in first_weights(BACKBONE).items()}
     with FlopCounterMode(display=False) as counter, torch.no_grad():
-        run_network(FEATURES, weights, torch.zeros(1, 3, 96, 128))
+        run_network(BACKBONE, weights, torch.zeros(1, 3, 96, 128))
     assert network_operations(128, 96) == counter.get_total_flops()
 
 

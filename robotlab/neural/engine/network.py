@@ -63,8 +63,8 @@ class Network:
 
     Examples
     --------
-    >>> from robotlab.neural.spec import FEATURES, first_weights
-    >>> network = Network(FEATURES, first_weights(FEATURES), WorkerPool(1))
+    >>> from robotlab.neural.spec import BACKBONE, first_weights
+    >>> network = Network(BACKBONE, first_weights(BACKBONE), WorkerPool(1))
     >>> network.forward(np.zeros((1, 3, 32, 32), np.float32)).shape[2:]
     (8, 8)
     """
@@ -132,12 +132,12 @@ class Network:
     def _join(self, layer: Layer, inputs: list[np.ndarray]) -> np.ndarray:
         """What a layer without weights gives."""
         count, _, height, width = inputs[0].shape
-        if layer.kind == "double":
+        if layer.kind == "upsample":
             height, width = 2 * height, 2 * width
         out = self._room.array(f"{layer.name} out", (count, layer.channels, height, width))
 
         def join_one(n: int, worker: int) -> None:
-            if layer.kind == "double":
+            if layer.kind == "upsample":
                 for row, column in np.ndindex(2, 2):
                     out[n, :, row::2, column::2] = inputs[0][n]
             elif layer.kind == "add":

@@ -10,7 +10,7 @@ from robotlab.practice.tasks.lesson_06_split import LEAKED_PART
 
 
 def distance_counts(heights_px, height_m, focal_px, edges_m):
-    """How many labels of a thing lie in each range of distance, as an array of int.
+    """How many labels of an object lie in each range of distance, as an array of int.
 
     heights_px: (N,) array, heights of its boxes.  height_m: how tall it is.
     focal_px: the focal length.  edges_m: (K + 1,) array, rising; range k goes from

@@ -168,7 +168,7 @@ WILSON_INTERVAL = Task(
 def mcnemar_p(only_a, only_b):
     """Exact two-sided p of McNemar's test: how often chance splits as unevenly or more.
 
-    only_a, only_b: how many things only detector A, and only detector B, found.
+    only_a, only_b: how many objects only detector A, and only detector B, found.
     """
     return significance.mcnemar_test(only_a, only_b)[1]
 

@@ -128,9 +128,9 @@ RAMP_STEP = Task(
 
 
 def stopping_distance(speed_mps, decel_mps2, delay_s):
-    """Way, m, from the moment something happens until the trolley stands still.
+    """Distance, m, from the moment something happens until the trolley stands still.
 
-    speed_mps: speed at that moment, m/s; negative is backward, the way is positive.
+    speed_mps: speed at that moment, m/s; negative is backward, the distance is positive.
     decel_mps2: deceleration of the stop ramp, m/s², positive.
     delay_s: reaction time, from that moment to the start of the ramp, s.
     """

@@ -11,9 +11,9 @@ def wheel_commands(wanted_mps, came_m, told_m):
     """Speeds to send to the two wheels, (2,) array, m/s, so that the wanted ones come true.
 
     wanted_mps: (2,) array, wanted speed over the floor of the left and the right wheel, m/s.
-    came_m: (N, 2) array, way that each wheel really came in each of N runs, m.
-    told_m: way that both wheels were told to go in each run, m.
-    The factor of a wheel is the mean over the runs of true way / way told.
+    came_m: (N, 2) array, distance that each wheel really came in each of N runs, m.
+    told_m: distance that both wheels were told to go in each run, m.
+    The factor of a wheel is the mean over the runs of distance driven / distance commanded.
     """
     factors = came_m.mean(axis=0) / told_m
     return wanted_mps / factors
@@ -88,7 +88,7 @@ WHEEL_COMMANDS = Task(
             lambda wanted, came, told: wanted + (told - came.mean(axis=0)),
         ),
         Misconception(
-            "way told left out",
+            "commanded distance left out",
             "You divided by the way that came, in meters, as if each run had been told 1 m.",
             lambda wanted, came, told: wanted / came.mean(axis=0),
         ),
