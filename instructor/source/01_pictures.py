@@ -364,7 +364,7 @@ from IPython.display import display
 from skimage.transform import resize as skimage_resize
 
 from robotlab.course import Table
-from robotlab.widgets import standing_out
+from robotlab.widgets import largest_contrast
 
 large = default_camera(640, 480)
 bare = render(without_post(scene), large, noise=0).picture
@@ -390,7 +390,9 @@ for smaller in (1, 4, 8, 16):
     row = [f"{size[0]} × {size[1]}"]
     for method in METHODS:
         small_bare = resized(bare, size, method)
-        outs = [standing_out(resized(one, size, method), small_bare) for one in posted]
+        outs = [
+            largest_contrast(resized(one, size, method), small_bare) for one in posted
+        ]
         row.append(f"{min(outs)} to {max(outs)}")
         if min(outs) < 10 and method not in vanishing:
             vanishing.append(method)

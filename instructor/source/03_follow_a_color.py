@@ -553,7 +553,7 @@ compare_guess("03.tray", max(day, key=day.get))
 # %% [markdown]
 # **Why.**
 # - *Lower value* repairs dusk, where only the brightness has changed. It costs something by day: dark edges join the tray's component, and the tray wins more often.
-# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the hue of the post returns into the band. This is as much color constancy as three factors can give. It makes *warm* worse. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
+# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the hue of the post returns into the band. This is as much color constancy as three factors can give. It cannot repair *warm*. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
 # - *Shape* refuses a component that cannot be the post. Where the post is a component too, the post is taken instead: beside the tray 11 become 12. Where the post is outside the band, *wrong* becomes *nothing*: in the clear, the crate under the grow lamp is refused. It has a price: in the clear at dusk, 3 found become 0, since the pieces of the dark post that are left in the band have the wrong shape. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
 # - *Gray world and shape* together: 11 or 12 of 12 in four kinds of lighting, in both scenes, and not one wrong box. Under the warm lamp: nothing.
 #

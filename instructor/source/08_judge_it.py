@@ -167,7 +167,7 @@ falls, rises = bool((np.diff(recall) < 0).any()), bool((np.diff(precision) > 0).
 compare_guess("08.lower", f"recall falls: {falls}; precision rises: {rises}")
 
 # %% [markdown]
-# **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain thing a day has a precision of 1. And neither asks for a true negative, as accuracy would: that is why detectors are judged by these two.
+# **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain object a day has a precision of 1. And neither asks for a true negative, as accuracy would: that is why detectors are judged by these two.
 #
 # **Task 2.** Write `precision_recall(hits, truths)`, which gives both after each detection.
 
@@ -200,7 +200,7 @@ verify(precision_recall)
 # %% [markdown]
 # ## 3. Average precision
 #
-# Plot precision against recall, from the highest score down: the **precision-recall curve**. The area under it is the **average precision** (AP). It is 1 when every thing is found before the first false positive. Precision zigzags, so it is first made to fall, by taking its *envelope*: each value becomes the highest of itself and all that come after. Then three definitions are in use:
+# Plot precision against recall, from the highest score down: the **precision-recall curve**. The area under it is the **average precision** (AP). It is 1 when every object is found before the first false positive. Precision zigzags, so it is first made to fall, by taking its *envelope*: each value becomes the highest of itself and all that come after. Then three definitions are in use:
 # - *11 levels*: the mean of the envelope at recall 0, 0.1, ... 1 (VOC until 2009);
 # - *all points*: the area itself (VOC from 2010 on);
 # - *101 levels*: the mean at recall 0, 0.01, ... 1 (COCO).
@@ -357,7 +357,7 @@ print("The trained detector has the higher AP50 in every class:", higher)
 # ## 5. The confidence threshold
 #
 # **Try.** Mouse or arrow keys. The point moves along the precision-recall curve, the boxes come and go.
-# 1. Lower the *confidence threshold* to 0.05. What do the new boxes lie on? Then raise it to 0.9. Which things are lost first, near or far ones?
+# 1. Lower the *confidence threshold* to 0.05. What do the new boxes lie on? Then raise it to 0.9. Which objects are lost first, near or far ones?
 # 2. Where is F1 highest? Compare that threshold with the region where the two lines on the right cross, so that a detection is as often a true as a false positive. (Each step of the lines holds few detections, so they may cross several times.)
 # 3. Raise the *IoU threshold* to 0.8. The curve sinks. Which boxes turn from solid to dashed *and* dotted?
 # 4. Choose *post* as the class. How high must the threshold be until no false positive is left? How many false negatives does that cost?
@@ -396,33 +396,33 @@ guess(
 
 # %% tags=["approximate"]
 PICTURES_PER_S = 10
-things = judged["trained"].curve()
-tp = np.cumsum(things.hit)
+points = judged["trained"].curve()
+tp = np.cumsum(points.hit)
 fp = np.arange(1, len(tp) + 1) - tp
-fn = things.truths - tp
+fn = points.truths - tp
 costs = (1, 5, 20)
 chosen = [int(np.argmin(cost * fp + fn)) for cost in costs]
-print(f"{things.truths} things in {len(test)} pictures")
+print(f"{points.truths} objects in {len(test)} pictures")
 rows = []
 for cost, k in zip(costs, chosen):
     per_minute = f"{fp[k] / len(test) * PICTURES_PER_S * 60:.1f}"
-    counts = (fp[k], fn[k], things.precision[k], things.recall[k], per_minute)
-    rows.append((f"{cost} FN", things.score[k], *counts))
+    counts = (fp[k], fn[k], points.precision[k], points.recall[k], per_minute)
+    rows.append((f"{cost} FN", points.score[k], *counts))
 columns = ("threshold", "FP", "FN", "precision", "recall", "FP a minute")
 display(Table(("a FP costs", *columns), rows, decimals=2))
-up, down = things.score[chosen[0]], things.score[chosen[1]]
+up, down = points.score[chosen[0]], points.score[chosen[1]]
 compare_guess(
     "08.cost", f"{up:.2f} to {down:.2f}, FN {fn[chosen[0]]} to {fn[chosen[1]]}"
 )
 
 # %%
-rises = bool((np.diff(things.score[chosen]) >= 0).all())
+rises = bool((np.diff(points.score[chosen]) >= 0).all())
 traded = bool((np.diff(fp[chosen]) <= 0).all() and (np.diff(fn[chosen]) >= 0).all())
 print("The more a false positive costs, the higher the threshold:", rises)
 print("and the fewer false positives, the more false negatives:", traded)
 
 # %% [markdown]
-# **Why.** Up, and the false negatives grow by far less than the cost: most things have scores well above the threshold. No threshold is right in itself, only *for a use*. One caution: this one was chosen on the very pictures that it is now judged on, so its figures are optimistic. `fit` keeps a validation recording for it, and notes what it chose.
+# **Why.** Up, and the false negatives grow by far less than the cost: most objects have scores well above the threshold. No threshold is right in itself, only *for a use*. One caution: this one was chosen on the very pictures that it is now judged on, so its figures are optimistic. `fit` keeps a validation recording for it, and notes what it chose.
 
 # %% tags=["approximate"]
 noted = detectors["trained"].facts["best_score"]
@@ -469,16 +469,16 @@ worst = max(("false negative", *KINDS), key=color_errors.get)
 compare_guess("08.kind", f"{worst}, {color_errors[worst]} times")
 
 # %% [markdown]
-# **Why.** False negatives are the most frequent error of both. The trained detector has few false positives, and no kind leads by much. Of *wrong class*, most are far crates under the magenta grow lamp, taken for buckets: the lamp took their yellow. Those on background, looked at one by one, were mostly flat trays far away ("crate"), a pot and a blue drum behind leaves ("bucket"), things that are not labeled and look like things that are, and strips of a bucket beside a post. The color detector has about as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
+# **Why.** False negatives are the most frequent error of both. The trained detector has few false positives, and no kind leads by much. Of *wrong class*, most are far crates under the magenta grow lamp, taken for buckets: the lamp took their yellow. Those on background, looked at one by one, were mostly flat trays far away ("crate"), a pot and a blue drum behind leaves ("bucket"), objects that are not labeled and look like objects that are, and strips of a bucket beside a post. The color detector has about as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the object ends.
 #
-# The matrix is the confusion matrix of part 1 for several classes. Its diagonal adds up to TP, its last column and the rest of the upper rows to FN. It pairs each truth with one detection at most. So a box of the wrong class on a thing that was *also* found correctly stands in the row "background", and so do duplicates and poor overlaps. That is why the matrix has fewer confusions of one class with another than the list above has of *wrong class*:
+# The matrix is the confusion matrix of part 1 for several classes. Its diagonal adds up to TP, its last column and the rest of the upper rows to FN. It pairs each truth with one detection at most. So a box of the wrong class on an object that was *also* found correctly stands in the row "background", and so do duplicates and poor overlaps. That is why the matrix has fewer confusions of one class with another than the list above has of *wrong class*:
 
 # %% tags=["approximate"]
 wrong = judged["trained"].errors["wrong class"]
 confused = int(matrix[:-1, :-1].sum() - np.trace(matrix))
 print(f"wrong class: {wrong}")
 print(f"  confusions in the matrix: {confused}")
-print(f"  on things that were also found correctly: {wrong - confused}")
+print(f"  on objects that were also found correctly: {wrong - confused}")
 
 # %% [markdown]
 # ### Calibration
@@ -528,14 +528,14 @@ ax.legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# **Why.** Below the diagonal a detector is overconfident, above it underconfident. The color detector is first the one, then the other: of its boxes at 0.2 to 0.3 only 9 in 100 are true positives, of those at 0.5 to 0.6 it is 96. The trained one stays near the diagonal, but for the step that you have guessed: of its 30 boxes at 0.4 to 0.5 about 7 are true positives. So few boxes tell little, and of ten such steps one may well surprise. (The intervals say how certain each figure is; part 8 explains them.) A score *orders* the detections of one detector. It is not a probability until you have counted; and as the two columns show, one score can mean different probabilities with different detectors. One threshold for both would be unfair to one.
+# **Why.** Below the diagonal a detector is overconfident, above it underconfident. The color detector is first the one, then the other: of its boxes at 0.2 to 0.3 only 9 in 100 are true positives, of those at 0.5 to 0.6 it is 96. The trained one stays near the diagonal, but for the step that you have guessed: of its 29 boxes at 0.4 to 0.5 about 7 are true positives. So few boxes tell little, and of ten such steps one may well surprise. (The intervals say how certain each figure is; part 8 explains them.) A score *orders* the detections of one detector. It is not a probability until you have counted; and as the two columns show, one score can mean different probabilities with different detectors. One threshold for both would be unfair to one.
 
 # %% [markdown]
 # ## 7. Where does it fail?
 #
 # One figure for all hides where the errors are. We split recall by the size of the box, by distance and by lighting. Each detector is used at its own best F1. (The last column, and the bars in the figure, say how certain a figure is; part 8 explains that.)
 #
-# **Predict.** From which size on does the trained detector find four of five things: 4, 8, 16 or 48 pixels? And in which of the five kinds of light does the color detector fail?
+# **Predict.** From which size on does the trained detector find four of five objects: 4, 8, 16 or 48 pixels? And in which of the five kinds of light does the color detector fail?
 
 
 # %% tags=["folded"]
@@ -603,13 +603,13 @@ plt.show()
 # %%
 steps = judged["color"].recall_by_size
 small = sum(row["truths"] for row in steps if row["to_px"] and row["to_px"] <= 16)
-print(f"things with a side under 16 px: {small} of {truth_count}")
+print(f"objects with a side under 16 px: {small} of {truth_count}")
 in_light = judged["color"].per_lighting
 worst = min(test.lightings, key=lambda lighting: in_light[lighting]["AP50"])
 print("The color detector is worst in this light:", worst)
 
 # %% [markdown]
-# **Why.** Below about 16 pixels the trained detector begins to miss. Small is far (lesson 02), and nearly a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same detector would have a higher one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
+# **Why.** Below about 16 pixels the trained detector begins to miss. Small is far (lesson 02), and nearly a third of all objects here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same detector would have a higher one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
 #
 # By lighting the two differ most: under the warm lamp the color detector finds very little, and the trained one hardly loses anything, because it has learned each picture in several kinds of artificial light (data augmentation, lesson 07). One mean over all light hides both facts. But look twice: daylight, overcast and dusk are *one* recording each here. What looks like the light may be the room, and the intervals, which know only these rooms, are too narrow. Part 8 comes back to this.
 #
@@ -620,7 +620,7 @@ print("The color detector is worst in this light:", worst)
 #
 # A figure from a test is an estimate. A **confidence interval** is the range of true values that agree with it; a 95 % interval is made by a rule whose ranges contain the true value in 95 of 100 such tests.
 #
-# **Predict.** A detector finds 8 of 10 things. Which 95 % interval has its recall: 0.75 to 0.85, 0.6 to 0.95, or 0.5 to 0.95?
+# **Predict.** A detector finds 8 of 10 objects. Which is the 95 % interval of its recall: 0.75 to 0.85, 0.6 to 0.95, or 0.5 to 0.95?
 
 # %% tags=["folded"]
 # Your guess
@@ -694,7 +694,7 @@ groups = {"pictures": range(len(test)), "recordings": trained.recordings}
 spread = {}
 for what, group in groups.items():
     count = len(set(group))
-    weights = metrics.resample_weights(count, 1000)
+    weights = metrics.bootstrap_weights(count, 1000)
     values = trained.resampled(weights, group, [0.5])[:, 0]
     low, high = spread[what] = np.percentile(values, [2.5, 97.5])
     print(f"drawn from {count:3d} {what:<10} 95 %: {low:.2f} to {high:.2f}")
@@ -737,9 +737,9 @@ compare_guess("08.twenty", twenty)
 # %% [markdown]
 # ## 9. Which one is better?
 #
-# Two detectors have looked at the *same* things. So compare them thing by thing: found by both, by A alone, by B alone, by neither. This **paired comparison** tells more than two separate figures, because what is hard for one is often hard for both. What both or neither found says nothing about the difference. Only the two other counts do; if the detectors are equally good, each of those things is like the toss of a coin.
+# Two detectors have looked at the *same* objects. So compare them object by object: found by both, by A alone, by B alone, by neither. This **paired comparison** tells more than two separate figures, because what is hard for one is often hard for both. What both or neither found says nothing about the difference. Only the two other counts do; if the detectors are equally good, each of those objects is like the toss of a coin.
 #
-# **Predict.** A alone found 12 things, B alone 4. How often do 16 tosses of a fair coin fall 12 to 4 or more unevenly, either way: once in 5 times, in 13, in 100?
+# **Predict.** A alone found 12 objects, B alone 4. How often do 16 tosses of a fair coin fall 12 to 4 or more unevenly, either way: once in 5 times, in 13, in 100?
 
 # %% tags=["folded"]
 # Your guess
@@ -756,7 +756,7 @@ once = 1 / metrics.mcnemar_test(12, 4)[1]
 compare_guess("08.coin", f"once in {once:.0f} times")
 
 # %% [markdown]
-# **Why.** This is **McNemar's test**. Its *p-value* of 0.077 for 12 to 4 means once in 13: by custom, less than once in 20 (0.05) is asked for before one says "better". Twice the things in the same proportion, 24 to 8, pass. Five to nothing does not.
+# **Why.** This is **McNemar's test**. Its *p-value* of 0.077 for 12 to 4 means once in 13: by custom, less than once in 20 (0.05) is asked for before one says "better". Twice the objects in the same proportion, 24 to 8, pass. Five to nothing does not.
 #
 # **Task 5.** Write `mcnemar_p(only_a, only_b)`. Of the 2ⁿ ways that n tosses can fall, `math.comb(n, k)` show k heads.
 
@@ -765,7 +765,7 @@ compare_guess("08.coin", f"once in {once:.0f} times")
 def mcnemar_p(only_a, only_b):
     """Exact two-sided p of McNemar's test: how often chance splits as unevenly or more.
 
-    only_a, only_b: how many things only detector A, and only detector B, found.
+    only_a, only_b: how many objects only detector A, and only detector B, found.
     """
     ...
 
@@ -774,7 +774,7 @@ def mcnemar_p(only_a, only_b):
 def mcnemar_p(only_a, only_b):
     """Exact two-sided p of McNemar's test: how often chance splits as unevenly or more.
 
-    only_a, only_b: how many things only detector A, and only detector B, found.
+    only_a, only_b: how many objects only detector A, and only detector B, found.
     """
     tosses = only_a + only_b
     ways = sum(math.comb(tosses, heads) for heads in range(min(only_a, only_b) + 1))
@@ -817,7 +817,7 @@ print("Color or trained, better beyond chance:", clear.better)
 # %% [markdown]
 # **Why.** `compare_evaluations` asks two things: McNemar's test, thing by thing (which takes frames for independent), and whether the difference of AP50 keeps its sign in a bootstrap over *recordings*, the same ones drawn for both. It calls one better only when both answers agree.
 #
-# Read the second sentence slowly, whichever it is. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. And *more than chance explains* is not *much*: whether a point or two is worth an afternoon of labeling, no test can say. What you may write down either way is the interval itself: so much at least, and so much at most, have the second 29 pictures brought on recordings like these. (One may find more things and have the lower AP50: things are counted at one threshold, each detector's own; AP looks at all thresholds.)
+# Read the second sentence slowly, whichever it is. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. And *more than chance explains* is not *much*: whether a point or two is worth an afternoon of labeling, no test can say. What you may write down either way is the interval itself: so much at least, and so much at most, have the second 29 pictures brought on recordings like these. (One may find more objects and have the lower AP50: objects are counted at one threshold, each detector's own; AP looks at all thresholds.)
 #
 # Would a fifth room bring more than more frames of the same four? You now know how to find out.
 
@@ -850,7 +850,7 @@ pupils = {
 # %% tags=["approximate"]
 def mean_and_interval(gaps):
     """Mean over the eight rooms and its 95 % interval, by the bootstrap."""
-    means = metrics.resample_weights(8, 1000) @ gaps / 8
+    means = metrics.bootstrap_weights(8, 1000) @ gaps / 8
     low, high = np.percentile(means, [2.5, 97.5])
     return f"{gaps.mean():+.3f} (95 %: {low:+.3f} to {high:+.3f})"
 
@@ -884,7 +884,7 @@ for name, gaps in optimism.items():
 # %% [markdown]
 # **Why.** The clean figure is what you would get in a new room. The leaky one is what a shuffled test would have promised. That detector did not learn posts and crates better; it learned *these rooms*: their floor, their exposure, the shade of their crates. The frames between are no copies, only similar, and that is enough.
 #
-# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of things *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.data.split_by_recording`); `robotlab.data.find_leaks` looks for near-duplicates across a split. And when a figure is too good, ask first what the test shares with the training.
+# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of objects *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.data.split_by_recording`); `robotlab.data.find_leaks` looks for near-duplicates across a split. And when a figure is too good, ask first what the test shares with the training.
 
 # %% [markdown]
 # ## 11. What AP does not say
@@ -992,9 +992,9 @@ Replay(page.html(), alt=alt)
 # - the 95 % confidence interval of AP50. How wide is it, and over how many recordings?
 # - the light or recording with the lowest AP50. Would you drive there?
 # - the most frequent kind of error. Which repair does it call for?
-# - six pictures with boxes. Is a thing without a label? A test is no better than its ground truth.
+# - six pictures with boxes. Is an object without a label? A test is no better than its ground truth.
 #
-# Then write one sentence that you would sign: *On ... pictures of ... recordings that it has not learned from, ... finds ... of ... things at a confidence threshold of ..., and between ... and ... are plausible elsewhere.*
+# Then write one sentence that you would sign: *On ... pictures of ... recordings that it has not learned from, ... finds ... of ... objects at a confidence threshold of ..., and between ... and ... are plausible elsewhere.*
 
 # %% [markdown]
 # ## What to remember
@@ -1019,7 +1019,7 @@ Replay(page.html(), alt=alt)
 # 1. TP = 30, FP = 10, FN = 20. What are precision and recall?
 # 2. You raise the confidence threshold. What happens to recall?
 # 3. AP50 is 0.90 and AP is 0.45. What does that say about the boxes?
-# 4. Two detectors: A alone found 5 things, B alone 0. Is A better beyond chance?
+# 4. Two detectors: A alone found 5 objects, B alone 0. Is A better beyond chance?
 # 5. A shuffled test gives AP50 0.95, one split by recording 0.85. Which do you report, and why do they differ?
 #
 # <details><summary>Answers</summary>

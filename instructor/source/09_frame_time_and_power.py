@@ -18,7 +18,7 @@
 #
 # A loop does the same few things with each picture: read it, find the post, decide, send a command. These are its **stages**. `StageTimer` measures them where they happen. Here the loop has a rendered picture for a camera, the color detector of lesson 03, and a fourth stage that many programs have: the picture is packed for a screen.
 #
-# **Predict.** Which stage takes longest: reading (unpacking a PNG), finding the post, or packing the picture again as a JPEG for a screen? Is the slowest of 100 turns twice as slow as the usual one, or about the same?
+# **Predict.** Which stage takes longest: reading (unpacking a PNG), finding the post, or packing the picture again as a JPEG for a screen? Is the slowest of 100 cycles twice as slow as the usual one, or about the same?
 
 # %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
@@ -68,7 +68,7 @@ times = worst_s[slowest] / typical_s[slowest]
 compare_guess("09.stage", f"{slowest}; its worst took {times:.1f} times its median")
 
 # %% [markdown]
-# **Why.** The numbers are your machine's own, and differ from run to run; often it is not the detector that takes the longest. What you do not measure you do not know. `p50` is the 50th **percentile**, or median: half of the turns took no longer. `p95` was kept by 95 of 100. The *worst* is often far above both, because another program wanted the processor at that moment. A mean hides that. So a robot's times are stated as percentiles, and it is built for the worst.
+# **Why.** The numbers are your machine's own, and differ from run to run; often it is not the detector that takes the longest. What you do not measure you do not know. `p50` is the 50th **percentile**, or median: half of the cycles took no longer. `p95` was kept by 95 of 100. The *worst* is often far above both, because another program wanted the processor at that moment. A mean hides that. So a robot's times are stated as percentiles, and it is built for the worst.
 #
 # A percentile of few numbers depends on its definition. The 40th of 15, 20, 35, 40, 50 is 29 on a straight line between two of them, and 20 as the smallest that really occurred and is not below 40 % of them (the **nearest rank**). Name the method beside the number.
 
@@ -103,7 +103,7 @@ for own_threads in (False, True):
 compare_guess("09.rate", " and ".join(rates))
 
 # %% [markdown]
-# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. With the times $t_i$ of the stages:
+# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a cycle takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 cycles a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. With the times $t_i$ of the stages:
 #
 # $$\text{one thread: } \frac{1}{\sum_i t_i} \qquad \text{own threads: } \frac{1}{\max_i t_i}$$
 #
@@ -172,7 +172,7 @@ display(Table(("", "pictures/s", "latency"), rows))
 compare_guess("09.buffer", rows[-1][2])
 
 # %% [markdown]
-# **Why.** A picture goes through every stage, with threads or without: 46 ms, the sum. The rest is waiting. With the newest picture always at hand that is a few ms. A full buffer of 4 holds four turns of the loop: 4 · 46 ms more, less the time until the camera fills the free place. The throughput is the same as before, so nothing looks wrong. The robot acts on what was true a fifth of a second ago.
+# **Why.** A picture goes through every stage, with threads or without: 46 ms, the sum. The rest is waiting. With the newest picture always at hand that is a few ms. A full buffer of 4 holds four cycles of the loop: 4 · 46 ms more, less the time until the camera fills the free place. The throughput is the same as before, so nothing looks wrong. The robot acts on what was true a fifth of a second ago.
 #
 # The cure is a thread that reads always and keeps the newest picture only. The course's `drive` does that.
 #
@@ -196,7 +196,7 @@ from IPython.display import Image
 display(Image(bytes(timeline.picture)))
 
 # %% [markdown]
-# **Why.** (1) Only the detector, as long as it is the slowest; showing works beside it for nothing, in throughput, and still adds to the latency. (2) One turn each, 46 ms. (3) At 20 pictures/s the loop, which could do 21.7, is faster than the camera: the buffer is empty, and nothing waits. A buffer hurts only where the camera is faster than the loop.
+# **Why.** (1) Only the detector, as long as it is the slowest; showing works beside it for nothing, in throughput, and still adds to the latency. (2) One cycle each, 46 ms. (3) At 20 pictures/s the loop, which could do 21.7, is faster than the camera: the buffer is empty, and nothing waits. A buffer hurts only where the camera is faster than the loop.
 #
 # ### Task 2
 
@@ -209,7 +209,7 @@ def latency(stages_s, waiting, own_threads):
     waiting: pictures that wait in front of it, in a row, when the camera hands it over.
     own_threads: True if each stage has a thread of its own, False if one thread does
     one stage after the other.  The loop has just taken a picture out of the row, so
-    that each in front of it costs one whole turn.
+    that each in front of it costs one whole cycle.
     """
     ...
 
@@ -222,7 +222,7 @@ def latency(stages_s, waiting, own_threads):
     waiting: pictures that wait in front of it, in a row, when the camera hands it over.
     own_threads: True if each stage has a thread of its own, False if one thread does
     one stage after the other.  The loop has just taken a picture out of the row, so
-    that each in front of it costs one whole turn.
+    that each in front of it costs one whole cycle.
     """
     turn_s = stages_s.max() if own_threads else stages_s.sum()
     return stages_s.sum() + waiting * turn_s
@@ -303,7 +303,7 @@ verify(frames_in_flight)
 # %% [markdown]
 # ## 5. What a live picture costs
 #
-# **Predict.** A loop does 47 turns a second. With the picture shown on a screen it does 40 (a usual drop: common practice, no source). What does showing cost, 7 pictures a second? Another loop does 200 turns a second. What is left of them when it shows the same picture: 193, 170 or 115?
+# **Predict.** A loop does 47 cycles a second. With the picture shown on a screen it does 40 (a usual drop: common practice, no source). What does showing cost, 7 pictures a second? Another loop does 200 cycles a second. What is left of them when it shows the same picture: 193, 170 or 115?
 
 # %% tags=["folded"]
 # Your guess
@@ -462,7 +462,7 @@ compare_guess("09.packs", f"no: in the second, {found}; and no, never")
 # %% [markdown]
 # **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way around: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on it is an **unbalanced pack**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
 #
-# Read the cautions that stand beside the second answer once more, slowly. They are the part of this lesson that can burn down a house.
+# Read the cautions that stand beside the second answer once more, slowly. Ignoring them can burn down a house.
 #
 # ### Task 5
 
@@ -588,7 +588,7 @@ compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 #
 # 1. Stages of 5, 20 and 15 ms. What are throughput and latency in one thread, and with a thread for each?
 # 2. A loop gives 25 results a second, and 5 frames are in flight. How old is a picture when it is acted on?
-# 3. Recording a film lowers a loop from 50 to 40 turns a second. What does recording cost, and what would be left of a loop of 20?
+# 3. Recording a film lowers a loop from 50 to 40 cycles a second. What does recording cost, and what would be left of a loop of 20?
 # 4. A pack of two cells, 3.7 V and 5 Ah each, in series; the robot takes 14.8 W and may use 80 %. For how long?
 # 5. A pack of four cells is to be charged, and there is a charger for three with a balance plug. What do you do?
 #

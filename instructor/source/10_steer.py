@@ -16,7 +16,7 @@
 # %% [markdown]
 # ## 1. Which way is plus
 #
-# Axes are fixed to the trolley: x forward, y to the left, angles counter-clockwise (ISO 8855). So left is plus: a target on the left has a positive **bearing** (its angle off the middle, lesson 02), and a turn to the left has a positive turning speed. In rad/s that turning speed is called the **yaw rate**. A picture's columns grow to the *right*, and that is where signs get lost.
+# Axes are fixed to the trolley: x forward, y to the left, angles counterclockwise (ISO 8855). So left is plus: a target on the left has a positive **bearing** (its angle off the middle, lesson 02), and a turn to the left has a positive turning speed. In rad/s that turning speed is called the **yaw rate**. A picture's columns grow to the *right*, and that is where signs get lost.
 #
 # **Predict.** The post is seen in column 240 of 320: right of the middle. What are the signs of its bearing and of the yaw rate that turns the trolley toward it? Which wheel must be faster, the left or the right one?
 
@@ -296,24 +296,24 @@ compare_guess("10.gap", f"{away_m:.2f} m")
 #
 # with the forward speed $v$ and the yaw rate $\omega$.
 #
-# **Predict.** You ask for 0.5 m/s and 2 rad/s, the wheels are 0.3 m apart and can do 0.4 m/s. The right one would need 0.8. Cut off the right wheel alone: what is the radius of the circle then, instead of 0.25 m?
+# **Predict.** You ask for 0.5 m/s and 2 rad/s, the wheels are 0.3 m apart and can do 0.4 m/s. The right one would need 0.8. Let the right wheel alone saturate: what is the radius of the circle then, instead of 0.25 m?
 
 # %% tags=["folded"]
 # Your guess
-guess("10.radius", "The radius with one wheel cut off?", unit="m")
+guess("10.radius", "The radius with one wheel saturated?", unit="m")
 
 # %%
 from robotlab.control import scale_wheel_speeds
 
 left_mps, right_mps = trolley.drive.wheels(0.5, 2.0)
-one_cut, both_slower = (
+one_saturated, both_slower = (
     (left_mps, min(right_mps, 0.4)),
     scale_wheel_speeds(left_mps, right_mps, 0.4),
 )
 rows = []
 for name, pair in (
     ("as asked", (left_mps, right_mps)),
-    ("one wheel cut off", one_cut),
+    ("one wheel saturated", one_saturated),
     ("both slower", both_slower),
 ):
     radius_m = trolley.drive.radius_m(*pair)
@@ -322,7 +322,7 @@ display(Table(("", "left", "right", "radius"), rows, decimals=2))
 compare_guess("10.radius", rows[1][3])
 
 # %% [markdown]
-# **Why.** The radius is v / ω. Cutting off one wheel changes the difference between the two, and the difference is what turns the trolley: its circle is nearly twice as wide, at the moment when it must turn most. Slow down both in the same ratio, and it drives the same circle, only more slowly.
+# **Why.** The radius is v / ω. Saturating one wheel changes the difference between the two, and the difference is what turns the trolley: its circle is nearly twice as wide, at the moment when it must turn most. Slow down both in the same ratio, and it drives the same circle, only more slowly.
 
 # %% [markdown]
 # ### Task 3
@@ -381,10 +381,10 @@ from robotlab.widgets import GainAndDelay
 GainAndDelay(gain=2.0, delay_s=0.3)
 
 # %% tags=["still"] picture="gains" alt="The bearing of the post over time, at a latency of 0.3 s and a gain of 0.5: for 0.3 s it stays at 15 degrees, then it falls, quickly at first and ever more slowly, toward 0."
-from robotlab.widgets import turn_after_jump
+from robotlab.widgets import step_response
 
 figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
-turn = turn_after_jump(0.5, 3)
+turn = step_response(0.5, 3)
 ax.plot(turn.t_s, np.degrees(turn.bearing_rad), color="#0072b2", linewidth=2)
 ax.axhline(0, color="black", linewidth=0.8)
 ax.set(xlim=(0, 5), ylim=(-20, 20), xlabel="time, s", ylabel="bearing, °")
@@ -608,7 +608,7 @@ Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, d
 #
 # The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. For that loop `robotlab.control.stability.margins` computes both. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
 #
-# From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
+# From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2; for the textbook loop that is a phase margin of 45°). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
 
 # %% [markdown]
 # ## 7. The whole loop

@@ -115,7 +115,7 @@ plt.show()
 # %% [markdown]
 # *Without a limit (dashed) acceleration jumps to 4 m/s² and the picture moves by 8 pixels; with one (solid) speed is a slope, acceleration a low step, and the picture moves by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips was counted by odometry and never driven. The mast goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, $a = g \cdot 5\,\text{cm} / 30\,\text{cm} = 1.64$ m/s²; it falls if it is pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. Odometry, which adds up what the wheels have turned, counts the slip as distance driven, although the trolley never drove it. The mast goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, $a = g \cdot 5\,\text{cm} / 30\,\text{cm} = 1.64$ m/s²; it falls if it is pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 
@@ -191,7 +191,7 @@ verify(ramp_step)
 
 # %% tags=["folded"]
 # Your guess
-guess("11.loop", "After how many seconds, and on how many meters, does it stand?")
+guess("11.loop", "After how many seconds, and within how many meters, has it stopped?")
 
 
 # %%
@@ -220,7 +220,9 @@ for name, every_s, told_s, hang_s in (
     t_s, way_m, jump = stop_in_a_loop(every_s, told_s, hang_s)
     rows.append((name, f"{t_s:.2f} s", f"{way_m:.2f} m", f"{jump:.3f} m/s"))
 display(
-    Table(("the ramp's step", "at rest after", "on", "largest jump"), rows, decimals=2)
+    Table(
+        ("the ramp's step", "at rest after", "within", "largest jump"), rows, decimals=2
+    )
 )
 for period_s in (0.02, 0.15):
     _, _, accel = move(Ramp(0.8, start=0.6), 0.0, period_s=period_s)
@@ -484,9 +486,9 @@ compare_guess("11.shorter", min(ways_m, key=ways_m.get))
 
 # %% tags=["starter"]
 def stopping_distance(speed_mps, decel_mps2, delay_s):
-    """Way, m, from the moment something happens until the trolley stands still.
+    """Distance, m, from the moment something happens until the trolley stands still.
 
-    speed_mps: speed at that moment, m/s; negative is backward, the way is positive.
+    speed_mps: speed at that moment, m/s; negative is backward, the distance is positive.
     decel_mps2: deceleration of the stop ramp, m/s², positive.
     delay_s: reaction time, from that moment to the start of the ramp, s.
     """
@@ -495,9 +497,9 @@ def stopping_distance(speed_mps, decel_mps2, delay_s):
 
 # %% tags=["worked"]
 def stopping_distance(speed_mps, decel_mps2, delay_s):
-    """Way, m, from the moment something happens until the trolley stands still.
+    """Distance, m, from the moment something happens until the trolley stands still.
 
-    speed_mps: speed at that moment, m/s; negative is backward, the way is positive.
+    speed_mps: speed at that moment, m/s; negative is backward, the distance is positive.
     decel_mps2: deceleration of the stop ramp, m/s², positive.
     delay_s: reaction time, from that moment to the start of the ramp, s.
     """
@@ -570,9 +572,9 @@ for title, parts in (
 compare_guess("11.reaction", f"{t:.2f} s in the worst case, from {len(parts)} parts")
 
 # %% [markdown]
-# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time, and most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down. (The state machine of part 4 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.)
+# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time; in the worst case most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down. (The state machine of part 4 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.)
 #
-# The worst case is what this course means by *the* stopping distance of a robot. The library computes it in one place (`stopping_m`), the design sheet of lesson 12 prints the same number, and the loop for real robots refuses settings whose stopping distance is longer than the free way.
+# The worst case is what this course means by *the* stopping distance of a robot. The library computes it in one place (`stopping_m`), the design sheet of lesson 12 prints the same number, and the loop for real robots refuses settings whose stopping distance is longer than the free distance.
 #
 # **Try.** The crate stands 0.8 m away when something happens. Move a slider, or use the arrow keys.
 # 1. Set the reaction time to 0. How fast may it drive? And with 1 s?
@@ -610,7 +612,7 @@ guess("11.faults", "Which fault comes nearest to the computed distance?")
 
 # %%
 from robotlab.greenhouse import Walk
-from robotlab.loop import FAULTS, fault_campaign, stopping_m
+from robotlab.loop import FAULTS, fault_campaign, worst_stopping_distance_m
 
 about = "The post goes straight ahead, as fast as the trolley can."
 hurry = Walk(
@@ -631,7 +633,7 @@ def measured_m(report):
     return max(report.blind_m, report.driven_m) if report.must_rest else report.blind_m
 
 
-print(f"computed: {stopping_m(settings):.2f} m")
+print(f"computed: {worst_stopping_distance_m(settings):.2f} m")
 rows = [
     (one.name, f"{measured_m(one):.2f} m", one.state, "yes" if one.kept else "NO")
     for one in reports
@@ -648,7 +650,9 @@ for report in reports:
     ax.barh(
         report.name, measured_m(report), color=color, edgecolor="black", linewidth=0.5
     )
-ax.axvline(stopping_m(settings), color="#d55e00", linestyle="--", linewidth=2)
+ax.axvline(
+    worst_stopping_distance_m(settings), color="#d55e00", linestyle="--", linewidth=2
+)
 ax.invert_yaxis()
 words = "distance without a new picture, m"
 ax.set_xlabel(f"{words}\n(dashed: computed; dark: had to stop)")
@@ -657,7 +661,7 @@ plt.show()
 # %% [markdown]
 # *The bars of all faults end before the dashed line of the computed distance.*
 #
-# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read, a detector that raises an error, gives NaN or takes a second all come to the same, nothing new. The state machine acts first, with hold and slow; a little later the watchdog trips, and the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. Half of the pictures lost, or each one twice, is a nuisance and no fault: the trolley goes on following.
+# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read or is a second old, a detector that raises an error or gives NaN all come to the same, nothing new. The state machine acts first, with hold and slow; a little later the watchdog trips, and the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. Half of the pictures lost, or each one twice, is a nuisance and no fault: the trolley goes on. (With half of them lost the table can say *hold*: then the run ended just after a lost picture.)
 #
 # The wrong sign trips no watchdog. Every part works; the trolley turns away and loses the post, comes to rest, finds it again by searching, and turns away once more. A watchdog notices silence, not wrong answers: against a wrong sign there is the check with the wheels off the ground, against a detector that answers in time and wrongly there is lesson 08.
 #
@@ -808,7 +812,7 @@ fastest_mps = max(row[1] for row in link.sent)
 print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 
 # %% [markdown]
-# Before it starts, `drive` checks the settings: it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
+# Before it starts, `drive` checks the settings: it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free distance, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
 # **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**). `robotlab drive --camera 0 --wheels serial:/dev/ttyUSB0 --with mine.onnx --page` opens such a page: it shows what the robot sees, and has a button that you hold, in the browser of the robot or of your laptop. Let go, close the tab or lose the network, and the robot ramps down and stands until somebody presses again; after a fault it takes a new run. Try it without a robot: `robotlab drive --camera rendered --wheels emulated --page`. Whatever you use, the power switch stays in a hand.
 #
@@ -1013,7 +1017,7 @@ compare_guess(
 #
 # On your own robot you can now
 # - choose an acceleration limit that floor and load bear;
-# - measure the stopping distance, and drive no faster than the free way allows (`robotlab.loop.safe_speed_mps` computes it from your settings);
+# - measure the stopping distance, and drive no faster than the free distance allows (`robotlab.loop.safe_speed_mps` computes it from your settings);
 # - say for each part what stops the wheels when it fails.
 #
 # ### Check your understanding

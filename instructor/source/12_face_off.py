@@ -63,17 +63,17 @@ def mine(picture):
 
 
 detectors = {"color": color, "trained": trained, "mine": as_detector(mine)}
-# Lowest score that is believed: best F1 on pictures that it learned from or held out.
-believed = {"mine": 0.5}
+# Confidence threshold of each: best F1 on pictures that it learned from or held out.
+thresholds = {"mine": 0.5}
 for name in ("color", "trained"):
-    believed[name] = threshold(detectors[name], train)
+    thresholds[name] = threshold(detectors[name], train)
 SECONDS = 8
 
 
 @functools.cache
 def run_of(walk, name):
     """One simulated run; each is computed once and kept."""
-    settings = Settings(min_score=believed[name])
+    settings = Settings(min_score=thresholds[name])
     quiet = {"duration_s": SECONDS, "progress": False}
     return simulate_walk(detectors[name], walk, settings, name=name, **quiet)
 
@@ -162,7 +162,7 @@ guess(
 )
 
 # %% tags=["approximate"]
-from robotlab.loop import share_on_post
+from robotlab.loop import share_on_target
 from robotlab.report import RUN_LABELS
 
 WALK = "wrong_things:dusk"
@@ -181,14 +181,14 @@ rows = [
     (RUN_LABELS[key], *(f"{score[key]:.2f}" for score in scores.values()))
     for key in KEYS
 ]
-shares = [f"{share_on_post(run_of(WALK, one)):.2f}" for one in detectors]
+shares = [f"{share_on_target(run_of(WALK, one)):.2f}" for one in detectors]
 rows.append(("followed box is the post", *shares))
 display(Table((WALK, *scores), rows, decimals=2))
 compare_guess("12.away", min(scores, key=lambda name: scores[name]["time_in_view"]))
 
 # %% [markdown]
 # **Why.** Each number hides something.
-# - *Following* says that a box was believed. Whether it was the post's, it does not say: compare it with the last row, which uses the ground truth. *In view* is about the real post, but a trolley that stands still far away has it in view as well.
+# - *Following* says that a box reached the confidence threshold. Whether it was the post's, it does not say: compare it with the last row, which uses the ground truth. *In view* is about the real post, but a trolley that stands still far away has it in view as well.
 # - *Distance error* includes the start, too: the post walks off, and everybody has to catch up. And it ignores where the trolley looks: see `mine` again.
 # - *Losses* count what was had and lost. A detector that never found the post has none.
 # - *Contacts* are not an average. One contact rules a detector out, whatever its other numbers; a mean would hide it.
@@ -231,7 +231,7 @@ guess(
 
 # %% tags=["approximate"]
 SOME = PLAIN[:4]
-settings = Settings(min_score=believed["color"])
+settings = Settings(min_score=thresholds["color"])
 again = [*errors("color", SOME[:1])]  # the noise that all runs here have
 for seed in (1, 2, 3):
     quiet = {"seed": seed, "duration_s": SECONDS, "progress": False}
@@ -250,7 +250,7 @@ times = "more than 1000" if factor > 1000 else f"{factor:.0f}"
 compare_guess("12.noise", f"those of the walks, {times} times")
 
 # %% [markdown]
-# **Why.** Pictures of one run look alike, and so do runs of one walk. What is different from one test to the next is the walk: how the post moves, what stands beside it, how the light falls. So a walk counts as *one* test, however long it is. The same holds for recordings in lesson 08. To count pictures as tests is a known mistake with a name of its own, **pseudoreplication**.
+# **Why.** Pictures of one run look alike, and so do runs of one walk. (A standard deviation of 0 says that noise of this size moves no edge of the color detector's boxes, which lie on whole pixels.) What is different from one test to the next is the walk: how the post moves, what stands beside it, how the light falls. So a walk counts as *one* test, however long it is. The same holds for recordings in lesson 08. To count pictures as tests is a known mistake with a name of its own, **pseudoreplication**.
 #
 # A walk is hard or easy for both detectors. That is why both drive the *same* walks: in the difference, walk by walk, what they have in common cancels. This is a **paired comparison**.
 #
@@ -382,7 +382,7 @@ for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW
     rows = []
     for name in ("color", "trained"):
         runs = [run_of(walk, name) for walk in walks]
-        right = 100 * np.mean([share_on_post(run) for run in runs])
+        right = 100 * np.mean([share_on_target(run) for run in runs])
         losses = sum(run.scores()["losses"] for run in runs)
         contacts = sum(run.scores()["contacts"] for run in runs)
         rows.append((name, f"{right:.0f} %", losses, contacts))
@@ -413,9 +413,9 @@ plt.show()
 #
 # **Why.** "Better" is not a property of a detector. It belongs to a detector, a lighting, a set of walks and a price. Where the lighting is the one that was learned, a range of colors and a network may well be worth the same to the trolley: it needs a box that is right most of the time, and small errors of the box hardly matter at a distance of a meter or two. When the pictures in use differ from those that were learned from, the trade speaks of **domain shift**. Where warm lighting changes the object's color, no amount of averaging helps the color detector. So the sentence that you may sign always names the walks: "on these six walks, in this lighting".
 #
-# And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a detector usable that hardly ever followed: such a one is out, whatever its price. A detector may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
+# And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a detector usable that hardly ever followed: such a one is out, whatever its price. A detector may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. A contact rules a detector out, however cheap it is.
 #
-# **Try.** The trained detector's confidence threshold has the best F1 on pictures in the lighting that was learned. Is it the best for a trolley in other lighting? Put `Settings(min_score=believed["trained"] / 2)` into a run on a warm walk: `simulate_walk(trained, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not used yet can confirm it.
+# **Try.** The trained detector's confidence threshold has the best F1 on pictures in the lighting that was learned. Is it the best for a trolley in other lighting? Put `Settings(min_score=thresholds["trained"] / 2)` into a run on a warm walk: `simulate_walk(trained, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not used yet can confirm it.
 #
 # Then change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
 
@@ -474,11 +474,11 @@ def views_at(distance_m, lighting):
 
 
 def recall_at(name, distance_m, lighting="overcast"):
-    """Fraction of those pictures with a believed box that overlaps the post."""
+    """Fraction of those pictures with a box at or above the threshold that overlaps the post."""
     good = 0
     for picture, truth in views_at(float(distance_m), lighting):
         found = detectors[name].detect(picture).of_class("post")
-        boxes = found.boxes[found.scores >= believed[name]]
+        boxes = found.boxes[found.scores >= thresholds[name]]
         good += len(truth) and (iou(boxes, truth) >= 0.5).any()
     return good / 20
 
@@ -554,7 +554,7 @@ from dataclasses import replace
 from robotlab.design_sheet import Robot, measure, predict, rendered_height_px
 
 # The trolley of lesson 11, whose detector takes 0.04 s.
-settings = Settings(min_score=believed["color"], detector_s=0.04)
+settings = Settings(min_score=thresholds["color"], detector_s=0.04)
 another_lens = replace(camera, hfov_rad=math.radians(50))
 smallest_px = rendered_height_px(
     color, another_lens, settings, lighting="overcast", pictures=4, seed=1
@@ -584,19 +584,19 @@ worst = max(
 compare_guess("12.sheet", f"{worst.name}, {worst.difference_percent:+.1f} %")
 
 # %% [markdown]
-# **Why.** Gain and stopping distance follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not agree as well. The stopping distance is the worst case of lesson 11, 0.93 m: an upper bound, so what is measured lies a few percent below it. The far limit follows from a detector, and a detector is affected by more than a height: the light on the post, and what stands behind it. Where prediction and measurement differ, believe the measurement, and find out why: that is where you learn something about your robot.
+# **Why.** Gain and stopping distance follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not agree as well. The stopping distance is the worst case of lesson 11, 0.93 m: an upper bound, so what is measured lies a few percent below it. Here that makes it the prediction that is farthest off, and on purpose: an upper bound should not be met exactly. The far limit follows from a detector, and a detector is affected by more than a height: the light on the post, and what stands behind it. Where prediction and measurement differ, believe the measurement, and find out why: that is where you learn something about your robot.
 #
 # Now compare the measured far limit with the curve of part 5. Same detector, same camera, same lighting, and yet the curve falls below 8 of 10 at another distance: the sheet's pictures show long aisles, the curve's show the scenes of the walks, with other things behind the post. So prediction and measurement may agree within a few percent *for one kind of scene*, and another scene moves both. For your robot, judge the smallest height where it will drive. (Try `lighting="daylight"`: the side of the post away from the sun is dark, and which side that is depends on the place.)
 #
 # The safe gain is half the ultimate gain, as in lesson 10: a gain margin of 2, or 6 dB (common practice, no source).
 #
-# **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two limits.
+# **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two of these three.
 
 # %% tags=["folded"]
 # Your guess
 guess(
     "12.facts",
-    "Which one moves two limits?",
+    "Which one moves two of the three?",
     choices=(
         "narrower lens",
         "half the latency",
@@ -658,7 +658,9 @@ compare_guess("12.facts", "half the latency: largest safe gain and largest safe 
 #
 # The sheet is one robot. Yours has another latency, and your detector misses another share of the pictures. Does the choice of part 4 still hold there? Many runs answer that: the same loop with bearing, distance and noise in place of pictures is fast enough for hundreds. A set of runs over values of one or more parameters is called a **sweep**.
 #
-# The map below asks the question of part 4 again. One detector answers at once (0.1 s from the picture to the command) and misses a share of the pictures, as a range of colors does in a strange light. The other misses 5 of 100 and takes longer, as a network on a small board does. Each cell has six walks, five noises each; the interval is over the walks, as in part 3, and the decision is your three-line table.
+# The map below asks the question of part 4 again. One detector answers at once (0.1 s from the picture to the command) and misses a share of the pictures, as a range of colors does in a strange light. The other misses 5 of 100 and takes longer, as a network on a small board does. Where its latency asks for it, the other one steers with a smaller gain, the safe gain of lesson 10.
+#
+# To the right, the simple one misses more pictures; upward, the other one takes longer. Each cell is one face-off: six walks, five noises each, and a 95 % interval for the improvement over the walks, as in part 3. Your three-line table gives its color: blue, the simple one is enough; orange, the other one is worth its price; gray, the interval holds 0.10 m, so more walks. The dotted lines are your color detector at 2 m. One that misses all of its pictures lies beyond the last column (95 %).
 #
 # **Predict.** The other one takes 0.3 s. From which share of missed pictures on is it worth its price?
 
@@ -674,7 +676,7 @@ missed, late_s = np.array(decision["missed"]), np.array(decision["latency_s"])
 low_m, high_m = np.array(decision["low"]), np.array(decision["high"])
 # 0: the simple one is enough, 1: more walks, 2: the other one is worth its price.
 chosen = np.select([low_m >= MATTERS_M, high_m < MATTERS_M], [2, 0], 1)
-words = ("simple", "more walks", "other")
+words = ("simple is enough", "more walks", "other is worth it")
 rows = []
 for late in (0.1, 0.3, 0.6, 1.0):
     at = int(np.argmin(abs(late_s - late)))
@@ -683,13 +685,21 @@ for late in (0.1, 0.3, 0.6, 1.0):
     rows.append((f"{late:.1f} s", *spans, *["nowhere"] * (2 - len(spans))))
 columns = ("simple is enough at", "other is worth it at")
 display(Table(("the other one takes", *columns), rows))
+at = int(np.argmin(abs(late_s - 0.3)))
+rows = [
+    (f"{100 * m:.0f} %", f"{low:+.2f} to {high:+.2f} m", words[k])
+    for m, low, high, k in zip(missed, low_m[at], high_m[at], chosen[at])
+    if 0.55 < m < 0.95
+]
+columns = ("the simple one misses", "improvement, 95 % interval", "decision")
+display(Table(columns, rows, "At 0.3 s, across the flip:"))
 mine_missed = {
     f"color, {light}": 1 - recall_at("color", 2.0, light)
     for light in ("overcast", "warm")
 }
 for name, share in mine_missed.items():
     print(f"{name}: {100 * share:.0f} % missed at 2 m")
-worth = missed[chosen[int(np.argmin(abs(late_s - 0.3)))] == 2]
+worth = missed[chosen[at] == 2]
 compare_guess("12.map", f"{100 * worth.min():.0f} %")
 
 # %% tags=["folded", "nbval-ignore-output"]
@@ -701,18 +711,21 @@ colors = ListedColormap(["#56B4E9", "#EEEEEE", "#E69F00"])
 norm = BoundaryNorm([-0.5, 0.5, 1.5, 2.5], 3)
 shown = ax.pcolormesh(missed, late_s, chosen, cmap=colors, norm=norm, shading="nearest")
 bar = figure.colorbar(shown, ax=ax, ticks=[0, 1, 2])
-bar.set_ticklabels(["simple is enough", "more walks", "other is worth it"])
+bar.set_ticklabels(words)
 for name, share in mine_missed.items():
     ax.axvline(share, color="black", linestyle=":")
     side = "left" if share < 0.5 else "right"
     ax.text(share, 0.93, f" {name} ", ha=side, va="top")
-ax.set(xlabel="pictures that the simple one misses", ylabel="latency of the other, s")
+ax.set(
+    xlabel="share of the pictures that the simple one misses",
+    ylabel="latency of the other, s",
+)
 ax.set_xlim(0, 1.02)
 ax.set_title(f"{decision['runs']} runs; decided by the 95 % interval over six walks")
 figure
 
 # %% [markdown]
-# **Why.** A loop forgives misses: a trolley that keeps its course over a gap loses little, as long as the gap is shorter than the time it may go on without the target. Misses become expensive at once where gaps grow beyond that, and there the map flips, within a narrow band. Latency costs little here, at *this* gain: what it takes away is the gain that you could have had (part 6). The band in between is the honest part: with six walks the map does not know.
+# **Why.** *From left to right:* a loop forgives misses. A trolley that holds its last command over a gap loses little, as long as the gap is shorter than the time it may go on without the target. Beyond that, misses become expensive at once, and the map flips within a narrow band. *From bottom to top:* latency costs as well. Where neither misses much, the other one is 0.01 m worse at 0.3 s and 0.18 m worse at 1.0 s, and the flip moves from 80 to 90 %. The gray band is the honest part: there the interval holds 0.10 m, and six walks do not decide.
 #
 # What the map leaves out: misses here are independent of one another, and a detector that follows the *wrong* thing is not in it. Both are kinder than a real detector. So read it for where the choice flips, and confirm your own place on it with a few rendered walks, as in part 4. In a terminal, `robotlab sweep PLAN.toml` runs a plan of your own (gain against your latency, lens, frame rate) and writes its maps, and `robotlab parts` compares cameras and boards.
 

@@ -197,7 +197,7 @@ verify(hfov_from_sheet)
 # %% [markdown]
 # ## 3. Delay, from a light that blinks
 #
-# How old is a picture when a program gets it? Nobody prints that on a camera. But a program that switches a light knows when it did, and sees in the pictures when the change arrives. The stand-in camera below gives 30 pictures a second, each 80 ms after its exposure.
+# How old is a picture when a program gets it? This is the camera's part of the latency (lesson 10); the command and the setting call it *delay*. Nobody prints it on a camera. But a program that switches a light knows when it did, and sees in the pictures when the change arrives. The stand-in camera below gives 30 pictures a second, each 80 ms after its exposure.
 #
 # **Predict.** A picture comes every 33 ms. With 16 changes of the light, how well is the delay known: to about 33 ms, to half of that, or better?
 
@@ -243,7 +243,7 @@ compare_guess("13.blinks", f"off by {1000 * off_s:.0f} ms this time")
 # %% [markdown]
 # **Why.** One change falls anywhere between two pictures, so one delay is wrong by up to half a frame, now this way, now that. The **median** of many lies near the truth, and one picture that was held up does not move it. That is why the light blinks at *irregular* moments: in step with the camera, all errors would be the same.
 #
-# With your camera, in a dim room: `robotlab measure delay --camera 0`. The terminal blinks; a screen is itself 10 to 50 ms late (common practice, no source), a LED on a pin is not (`--light pin:17`).
+# With your camera, in a dim room: `robotlab measure delay --camera 0`. The terminal blinks; a screen is itself 10 to 50 ms late (common practice, no source), an LED on a pin is not (`--light pin:17`).
 #
 # ### Task 2
 
@@ -301,9 +301,9 @@ print(f"after 1 m: {100 * y:.0f} cm to the {side}, turned by {math.degrees(yaw):
 compare_guess("13.straight", f"{100 * y:.0f} cm to the {side}")
 
 # %% [markdown]
-# **Why.** The turn rate is the *difference* of the two speeds over the track: 11 % of the speed over 0.3 m makes 21° a meter. The steering of lesson 10 hides that while it sees the post, at the price of a standing error; as soon as the post is lost, the robot drives a curve.
+# **Why.** The **yaw rate** is the *difference* of the two speeds over the track: 11 % of the speed over 0.3 m makes 21° a meter. The steering of lesson 10 hides that while it sees the post, at the price of a steady-state error (lesson 10); as soon as the post is lost, the robot drives a curve.
 #
-# So a person measures. The program drives the same way several times, the person reads off the tape how far each wheel came, and the **wheel factor** is true way / way told. The emulated board is a program at the other end of a pseudo-terminal, and speaks the line protocol of a real one. Its person has a tape. Watch what is asked before anything turns.
+# So a person measures. The program drives the same way several times, the person reads off the tape how far each wheel came, and the **wheel factor** is distance driven / distance commanded. The emulated board is a program at the other end of a pseudo-terminal, and speaks the line protocol of a real one. Its person has a tape. Watch what is asked before anything turns.
 
 # %% tags=["folded"]
 import threading
@@ -368,9 +368,9 @@ def wheel_commands(wanted_mps, came_m, told_m):
     """Speeds to send to the two wheels, (2,) array, m/s, so that the wanted ones come true.
 
     wanted_mps: (2,) array, wanted speed over the floor of the left and the right wheel, m/s.
-    came_m: (N, 2) array, way that each wheel really came in each of N runs, m.
-    told_m: way that both wheels were told to go in each run, m.
-    The factor of a wheel is the mean over the runs of true way / way told.
+    came_m: (N, 2) array, distance that each wheel really came in each of N runs, m.
+    told_m: distance that both wheels were told to go in each run, m.
+    The factor of a wheel is the mean over the runs of distance driven / distance commanded.
     """
     ...
 
@@ -380,9 +380,9 @@ def wheel_commands(wanted_mps, came_m, told_m):
     """Speeds to send to the two wheels, (2,) array, m/s, so that the wanted ones come true.
 
     wanted_mps: (2,) array, wanted speed over the floor of the left and the right wheel, m/s.
-    came_m: (N, 2) array, way that each wheel really came in each of N runs, m.
-    told_m: way that both wheels were told to go in each run, m.
-    The factor of a wheel is the mean over the runs of true way / way told.
+    came_m: (N, 2) array, distance that each wheel really came in each of N runs, m.
+    told_m: distance that both wheels were told to go in each run, m.
+    The factor of a wheel is the mean over the runs of distance driven / distance commanded.
     """
     factors = came_m.mean(axis=0) / told_m
     return wanted_mps / factors
@@ -540,7 +540,7 @@ said = command(f"drive {EMULATED} --dry-run --time 1 --log dry.jsonl")
 #
 # ```
 # robotlab drive --camera 0 --wheels serial:/dev/ttyUSB0 --with mine.onnx
-#   --hfov-deg 57.0 --delay 0.080 --wheel-factors 0.93,1.04
+#   --hfov 57.0 --delay 0.080 --wheel-factors 0.93,1.04
 #   --battery 7.6 --battery-lowest 6.6 --dry-run
 # ```
 #
@@ -562,10 +562,10 @@ guess(
 )
 
 # %%
-from robotlab.loop import Settings, stopping_m
+from robotlab.loop import Settings, worst_stopping_distance_m
 
 first = Settings(max_mps=0.3, max_accel_mps2=0.5, max_reverse_mps=0, search_s=0)
-compare_guess("13.lid", f"{100 * stopping_m(first):.0f} cm at most")
+compare_guess("13.lid", f"{100 * worst_stopping_distance_m(first):.0f} cm at most")
 
 # %% [markdown]
 # **Why.** The page answers a question that the robot asks twenty times a second, and an answer is good for 0.4 s. The lid closes, no answer comes, and it brakes: well within the 42 cm that the line *limits* of the preflight has promised for its first drive, at worst. Your clear floor has to have that distance in front of it, and more.
@@ -717,7 +717,7 @@ plt.show()
 # %% [markdown]
 # *Above, one picture of each drive with the box that was followed; below, the distance as the boxes say it.*
 #
-# **Why.** At dusk the color detector sees one orange band and takes it for the post. A band is a third as tall, and what looks a third as tall is three times as far away (lesson 02): so the robot drives on, toward a post that is 1.3 m before it. Its log has no alarm. It says how often something was followed, how late, and what was commanded; whether the box was *right* it does not know, for a real robot has no ground truth. So look at the replay, at the box and not at the numbers. And one drive each decides nothing: six walks, paired, or no claim (lesson 12).
+# **Why.** At dusk the color detector sees one orange band and takes it for the post. A band is a third as tall, and what looks a third as tall is three times as far away (lesson 02): so the robot drives on, toward a post that is 1.3 m ahead of it. Its log has no alarm. It says how often something was followed, how late, and what was commanded; whether the box was *right* it does not know, for a real robot has no ground truth. So look at the replay, at the box and not at the numbers. And one drive each decides nothing: six walks, paired, or no claim (lesson 12).
 #
 # Play with it: drag the time through both. In which pictures does the color detector have the whole post? What would you change first: its range of colors, its rule for which parts belong together, or the detector?
 
@@ -766,7 +766,7 @@ def my_commands(mine):
     m = {key: "?" if value is None else value for key, value in mine.items()}
     drive = (
         f"drive --camera {m['camera']} --wheels {m['wheels']} --with {m['model']}"
-        f" --hfov-deg {m['hfov_deg']} --delay {m['delay_s']}"
+        f" --hfov {m['hfov_deg']} --delay {m['delay_s']}"
         f" --wheel-factors {m['wheel_factors']}"
         f" --battery {m['battery_v']} --battery-lowest {m['battery_lowest_v']}"
     )
