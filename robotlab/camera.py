@@ -158,7 +158,12 @@ class Camera:
     def __post_init__(self) -> None:
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value < 1 or value % 1:
+            if (
+                isinstance(value, bool)
+                or not isinstance(value, int | float | np.integer | np.floating)
+                or value < 1
+                or value % 1
+            ):
                 raise InputError(
                     f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size"
                 )

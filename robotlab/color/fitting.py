@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -142,7 +142,8 @@ def _fit(
         return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
     labels = [data.classes.index(name) for name in names]
-    best, best_ap = None, -1.0
+    best: ColorDetector | None = None
+    best_ap = -1.0
     for balance in (None, "gray world"):
         seen = [made({name: Band() for name in names}, balance=balance).balanced(one.picture) for one in shown]
         counted = [_Colors.of(shown, seen, label) for label in labels]
@@ -151,6 +152,7 @@ def _fit(
             ap = judged(detector, _pieces(detector, (seen[place] for place in places))).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = detector, ap
+    assert best is not None
     balanced = [best.balanced(one.picture) for one in trials]
     # The same whatever the clean-up: eight pixels a byte.
     masks = [{name: _packed(one, band) for name, band in best.bands.items()} for one in balanced]
@@ -159,7 +161,7 @@ def _fit(
         ap = judged(detector, _pieces(detector, balanced, masks)).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = detector, ap
-    settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
+    settings: dict[str, Any] = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
     # The same whatever the shapes.
     pieces = list(_pieces(best, balanced))
     kept = judged(best, pieces)
@@ -371,8 +373,8 @@ def search_band(inside: np.ndarray, outside: np.ndarray, fraction: float, start:
             f1[np.isnan(f1)] = -1
             if f1.max() > best + 1e-9:
                 best = float(f1.max())
-                first, length = np.unravel_index(int(f1.argmax()), f1.shape)
-                ranges[axis] = int(first), int(length) + 1
+                begin, more = np.unravel_index(int(f1.argmax()), f1.shape)
+                ranges[axis] = int(begin), int(more) + 1
         if best <= before:
             break
     (h, width), (s, s_steps), (v, v_steps) = ranges

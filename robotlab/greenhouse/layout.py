@@ -27,7 +27,8 @@ def vary_color(rng: np.random.Generator, kind: str) -> tuple[int, int, int]:
     base = np.array(KINDS[kind].color, float)
     faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08))
     color = faded * rng.normal(1.0, 0.06) + rng.normal(0, 6, 3)
-    return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
+    red, green, blue = np.clip(np.round(color), 0, 255)
+    return int(red), int(green), int(blue)
 
 
 def _place(

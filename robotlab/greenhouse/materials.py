@@ -244,6 +244,7 @@ class Surface:
             holes, inside = self.boxes(*boxes)
         self.weather(bank)
         if rounds:
+            assert on_top is not None
             shine *= 0.25 + 0.75 * light.direct
             color[:, :rounds] += shine
             top = on_top.nonzero()[0]
