@@ -188,7 +188,9 @@ class Reader:
         return id
 
     def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
-        names, ids, kept = {}, [], []
+        names: dict[str, None] = {}
+        ids: list[int | str] = []
+        kept: list[dict] = []
 
         def take(id: int | str, record: dict) -> None:
             name = record["name"]
@@ -240,15 +242,16 @@ class Reader:
         return rows
 
     def _size(self, id: int | str, record: dict, path: Path) -> tuple[int, int]:
-        label = None
+        label: tuple[int, int] | None = None
         if "width" in record or "height" in record or not self.pictures:
-            label = (as_id(record.get("width")), as_id(record.get("height")))
-            if not all(isinstance(side, int) and side > 0 for side in label):
+            width, height = as_id(record.get("width")), as_id(record.get("height"))
+            if not (isinstance(width, int) and isinstance(height, int) and min(width, height) > 0):
                 raise DataSetError(
                     f"width and height must be whole numbers of px > 0, got {short(record.get('width'))} and "
                     f"{short(record.get('height'))}; write the picture's size"
                 )
-        if not self.pictures:
+            label = width, height
+        if label is not None and not self.pictures:
             return label
         real = pictures_io.size_of(path)
         if label not in (None, real):

@@ -112,7 +112,7 @@ def _draw(data: DataSet, fraction: float, seed: int) -> set[str]:
         else:
             held = _closer(held, moves[rng.permutation(len(moves))], distance)
         if distance(held) < least - 1e-12:
-            best, least = held, distance(held)
+            best, least = held, float(distance(held))
     return {name for name, out in zip(data.recordings, best, strict=True) if out}
 
 

@@ -210,7 +210,12 @@ def _copied(data: DataSet) -> Iterator[tuple[LabeledImage, str, bytes]]:
 
 def picture_record(entry: LabeledImage, file_name: str) -> dict:
     """A picture's record as it stands in a labels file."""
-    record = {"id": entry.id, "file_name": file_name, "width": entry.width_px, "height": entry.height_px}
+    record: dict[str, Any] = {
+        "id": entry.id,
+        "file_name": file_name,
+        "width": entry.width_px,
+        "height": entry.height_px,
+    }
     record = {**record, **entry.record, **record, "recording": entry.recording}
     for key, value in (("lighting", entry.lighting), ("distance_m", entry.distance_m)):
         if value is not None:

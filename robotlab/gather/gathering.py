@@ -259,7 +259,7 @@ def _check_disk(pictures: Frames | Photographs, store: Store, most: int | None, 
     each = _bytes_each(pictures, store.settings["longest_px"])
     if left is None and most is None:
         words = f"at most {each / 1e3:.0f} kB a picture (the film does not say how many there are)"
-        need = SPARE_BYTES
+        need: float = SPARE_BYTES
     else:
         words, need = f"up to {count} pictures, {count * each / 1e6:.0f} MB", count * each + SPARE_BYTES
     if need > free:

@@ -145,7 +145,7 @@ def check_sizes(
     0
     """
     longest, scale = choose_working(data.need_boxes())
-    sides = []
+    sides: list[float] = []
     for entry in data:
         counted = entry.boxes[entry.counted]
         factor = working_size(entry.width_px, entry.height_px, longest, scale)[0] / entry.width_px

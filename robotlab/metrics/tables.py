@@ -21,6 +21,9 @@ from robotlab.boxes import xywh_from_corners
 from robotlab.detections import Detections
 from robotlab.errors import BoxError, DataSetError
 
+# Of a column that is worked out where it is not given: no instance keeps it.
+_LEFT_OUT: Any = None
+
 
 def _column(value: Any, count: int, kind: Any, name: str) -> np.ndarray:
     column = np.array(value, dtype=kind)
@@ -99,9 +102,9 @@ class GroundTruthTable:
     xywh: np.ndarray
     pictures: int
     classes: tuple[str, ...]
-    area: np.ndarray | None = None
-    crowd: np.ndarray | None = None
-    ignore: np.ndarray | None = None
+    area: np.ndarray = _LEFT_OUT
+    crowd: np.ndarray = _LEFT_OUT
+    ignore: np.ndarray = _LEFT_OUT
 
     def __post_init__(self) -> None:
         xywh = _sides(self.xywh, "truth boxes")
