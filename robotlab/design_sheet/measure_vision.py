@@ -251,6 +251,7 @@ class _Looks:
         if isinstance(detector, GroundTruthDetector):
             found = detector.detect_ground_truth(box / ratio, visible)
         else:
+            assert frame is not None
             found = detector.detect(frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px))
         if s.target not in found.classes:
             return False

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from robotlab.errors import InputError
 from robotlab.loop.run import Run
 
 # As NumPy calls them.
-_METHODS = {"linear": "linear", "nearest_rank": "inverted_cdf"}
+_METHODS: dict[str, Literal["linear", "inverted_cdf"]] = {"linear": "linear", "nearest_rank": "inverted_cdf"}
 
 
 def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:

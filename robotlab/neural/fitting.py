@@ -118,9 +118,9 @@ def fit(
     ):
         if value not in known:
             raise InputError(f"{name} must be {' or '.join(known)}, got {value!r}; choose one of them")
-    for name, value in (("minutes", minutes), ("epochs", epochs)):
-        if value is not None and not value > 0:
-            raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
+    for name, most in (("minutes", minutes), ("epochs", epochs)):
+        if most is not None and not most > 0:
+            raise InputError(f"{name} must be above 0, got {most}; leave it out for the usual")
     if watch is not None and training == "frozen_backbone":
         raise InputError(
             "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
@@ -221,6 +221,7 @@ def fit_head(
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= validation_metrics(made(cells, facts), validation_set)
         if last_too:
+            assert validation_set is not None
             more = gathered(SampleSource(validation_set, working_px, scale), seed + 1, most_held)
             cells = Cells.joined([cells, more])
             # Refitted on all pictures: no validation set is left.

@@ -93,7 +93,7 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Ax
             look = {"color": COLORS[i % 6], "label": name, "drawstyle": "steps-post"}
             ax.plot(curve.recall, curve.precision, LINES[i % 6], **look)
             best = curve.best()
-            if best["precision"] is not None:
+            if best is not None and best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
     ax.set(xlim=(0, 1.02), ylim=(0, 1.04))
     ax.set(xlabel="recall: found of all there is", ylabel="precision: true of all found")

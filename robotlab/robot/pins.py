@@ -64,14 +64,16 @@ class _Pipes:
     """A byte stream to a program, as :class:`SerialLink` wants it."""
 
     def __init__(self, process: subprocess.Popen, reply_s: float) -> None:
+        assert process.stdin is not None and process.stdout is not None  # both are pipes
         self.process, self._reply, self._rest = process, reply_s, b""
-        os.set_blocking(process.stdin.fileno(), False)
+        self._in, self._out = process.stdin, process.stdout
+        os.set_blocking(self._in.fileno(), False)
 
     def write(self, content: bytes) -> int:
-        return os.write(self.process.stdin.fileno(), content)
+        return os.write(self._in.fileno(), content)
 
     def readline(self) -> bytes:
-        end, source = time.monotonic() + self._reply / 10, self.process.stdout.fileno()
+        end, source = time.monotonic() + self._reply / 10, self._out.fileno()
         while b"\n" not in self._rest:
             ready, _, _ = select.select([source], [], [], max(0.0, end - time.monotonic()))
             piece = os.read(source, 4096) if ready else b""
@@ -85,9 +87,9 @@ class _Pipes:
 
     def close(self) -> None:
         # Without us the wheels ramp to a halt, the pins go low, and both programs end.
-        self.process.stdin.close()
+        self._in.close()
         self.process.wait(10)
-        self.process.stdout.close()
+        self._out.close()
 
 
 class PinLink(SerialLink):

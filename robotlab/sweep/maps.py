@@ -142,7 +142,8 @@ def plot_map(
         ax.figure.colorbar(shown, ax=ax, label=value)
     if {x, y} == {"turn_gain", "latency_s"}:
         across = x == "latency_s"
-        latencies = np.linspace(*(x_edges if across else y_edges)[[0, -1]], 60).clip(0)
+        edges = x_edges if across else y_edges
+        latencies = np.linspace(edges[0], edges[-1], 60).clip(0)
         limit = gain_limit(table, latencies)
         line = (latencies, limit) if across else (limit, latencies)
         ax.plot(*line, color="white", linewidth=3.2)

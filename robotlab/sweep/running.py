@@ -215,12 +215,15 @@ def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[i
             entry = parse_json(line, f"{folder / PARTS}, line {count}")
             number, found = entry["part"], entry["rows"]
             part = parts[number] if type(number) is int and number >= 0 else None
-            fits = part is not None and [row["run"] for row in found] == part["numbers"]
-            fits = fits and all(
-                row.keys() == {"run", "rendered", *RESULTS}
-                and row["rendered"] is part["rendered"]
-                and all(type(row[name]) in (int, float) for name in RESULTS)
-                for row in found
+            fits = (
+                part is not None
+                and [row["run"] for row in found] == part["numbers"]
+                and all(
+                    row.keys() == {"run", "rendered", *RESULTS}
+                    and row["rendered"] is part["rendered"]
+                    and all(type(row[name]) in (int, float) for name in RESULTS)
+                    for row in found
+                )
             )
         except (InputError, KeyError, TypeError, IndexError, AttributeError):
             fits = False

@@ -247,7 +247,7 @@ class _Panel:
             line.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
         for veils, (scale, top, _) in zip(self._veils, _SCALES):
             low, high = getattr(band, scale)
-            for veil, (start, stop) in itertools.zip_longest(veils, _outside(low, high, top), fillvalue=(0, 0)):
+            for veil, (start, stop) in zip(veils, [*_outside(low, high, top), (0, 0)]):
                 veil.set(x=start - 0.5, width=stop - start)
         return self._figure.draw(name, lambda: self._draw_still(name))
 

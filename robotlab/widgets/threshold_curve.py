@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
@@ -243,11 +244,11 @@ class _Panel:
         ax.set(yscale="log", xlim=reach)
         label_axes(ax, "score", "detections", _FONT_PT)
         # Above the lines: within, the line of the threshold would cross it.
-        above = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
+        above: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
         ax.legend(frameon=False, fontsize=_FONT_PT - 1, **above)
         self._pictures = []
-        left, bottom, wide, tall = _STRIP_PX
-        wide = (wide - _GAP_PX * (len(pictures) - 1)) / len(pictures)
+        left, bottom, strip, tall = _STRIP_PX
+        wide = (strip - _GAP_PX * (len(pictures) - 1)) / len(pictures)
         for place, (picture, entry) in enumerate(zip(pictures, entries)):
             ax = figure.add_axes(_share((left + place * (wide + _GAP_PX), bottom, wide, tall)))
             # The edges of the picture, not the middles of its pixels, as boxes have it.
