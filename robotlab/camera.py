@@ -15,6 +15,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 
@@ -229,6 +230,10 @@ class Camera:
         y_px = self.height_px / 2 + self.focal_px * down / safe
         return np.column_stack([x_px, y_px]), depth
 
+    @overload
+    def bearing_rad(self, x_px: float, y_px: float | None = None) -> float: ...
+    @overload
+    def bearing_rad(self, x_px: np.ndarray, y_px: np.ndarray | None = None) -> np.ndarray: ...
     def bearing_rad(self, x_px: float | np.ndarray, y_px: float | np.ndarray | None = None) -> float | np.ndarray:
         """Direction of a column of the picture, seen from above.
 

@@ -263,7 +263,7 @@ def handle_signals() -> None:
         frame: FrameType | None = sys._getframe()
         while frame:
             time.sleep(0.01)
-            frame = sys._current_frames().get(threading.main_thread().ident)
+            frame = sys._current_frames().get(threading.main_thread().ident or 0)
             while frame and frame.f_code is not again.__code__:
                 frame = frame.f_back
         os.kill(os.getpid(), number)

@@ -55,7 +55,7 @@ class Components:
         """(N,) width divided by height of each box."""
         return (self.boxes[:, 2] - self.boxes[:, 0]) / (self.boxes[:, 3] - self.boxes[:, 1])
 
-    def pick(self, rows: np.ndarray) -> Components:
+    def pick(self, rows: np.ndarray | slice) -> Components:
         """Some of the blobs.
 
         Parameters

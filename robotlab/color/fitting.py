@@ -8,7 +8,7 @@ and what finds the labeled boxes best is kept.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter
 from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.band_components import pieces_in_band
-from robotlab.color.bands import Band
+from robotlab.color.bands import Band, LabBand
 from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
@@ -138,7 +138,7 @@ def _fit(
         found = [detector.detect(one.picture, some) for one, some in zip(trials, pieces)]
         return _average_precisions(found, trials, labels)
 
-    def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
+    def made(bands: Mapping[str, Band | LabBand], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
         return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
     labels = [data.classes.index(name) for name in names]
@@ -168,7 +168,8 @@ def _fit(
     for key, values in _TRIED:
         start = shapes
         for value in values:
-            tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
+            changed: dict[str, Any] = {key: value}
+            tried = {name: replace(shape, **changed) for name, shape in start.items()}
             found = judged(made(best.bands, tried, **settings), pieces)
             for place in np.flatnonzero(found > kept + _WORTH):
                 kept[place] = found[place]
@@ -183,7 +184,7 @@ def _fit(
     return made(best.bands, shapes, **settings)
 
 
-def _packed(picture: np.ndarray, band: Band) -> np.ndarray:
+def _packed(picture: np.ndarray, band: Band | LabBand) -> np.ndarray:
     """The pixels in a band, eight a byte."""
     mask = np.zeros(picture[..., 0].size, bool)
     mask[pixels_in_band(picture, band)[0]] = True

@@ -144,7 +144,7 @@ class Reader:
             raise DataSetError(
                 f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first"
             )
-        entries = [self._entry(row, boxes[id]) for id, row in rows.items()]
+        entries = [self._entry(id, row, boxes[id]) for id, row in rows.items()]
         return DataSet(self.labels, tuple(names), tuple(ids), tuple(entries), tuple(kept), rest)
 
     def _each(self, key: str, records: list, needed: tuple[str, ...], take: Callable[[Any, dict], None]) -> None:
@@ -289,7 +289,7 @@ class Reader:
         self._each("annotations", records, ("image_id", "category_id", "bbox"), take)
         return found
 
-    def _entry(self, row: tuple, found: list) -> LabeledImage:
+    def _entry(self, id: int | str, row: tuple, found: list) -> LabeledImage:
         record, path, width, height, recording, self.where = row
         distance = number(record.get("distance_m"))
         if record.get("distance_m") is not None and not (distance is not None and distance > 0):
@@ -298,19 +298,19 @@ class Reader:
             distance = None
         ids, notes, boxes, labels = zip(*found, strict=True) if found else ((), (), (), ())
 
-        def column(key: str, usual: Iterable[float]) -> list[float]:
-            return [one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)]
+        def column(key: str, usual: Iterable[float]) -> np.ndarray:
+            return np.array([one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)])
 
         return LabeledImage(
-            id=as_id(record["id"]),
+            id=id,
             path=path,
             width_px=width,
             height_px=height,
             recording=recording,
             lighting=None if record.get("lighting") is None else str(record["lighting"]),
             distance_m=distance,
-            boxes=boxes,
-            labels=labels,
+            boxes=np.array(boxes),
+            labels=np.array(labels, np.int64),
             areas=column("area", ((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in boxes)),
             crowd=column("iscrowd", repeat(0)),
             ignore=column("ignore", repeat(0)),

@@ -99,7 +99,7 @@ def read_note(tree: ElementTree.Element, where: str) -> dict[str, Any]:
     return note
 
 
-def exact(standard: dict[str, Any], note: dict[str, Any], rounded: Sequence[int], to_voc) -> dict[str, Any]:
+def exact(standard: dict[str, Any], note: dict[str, Any], rounded: Sequence[float], to_voc) -> dict[str, Any]:
     """An annotation by its note, where the tags of VOC still say the same.
 
     Parameters

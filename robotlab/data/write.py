@@ -190,7 +190,7 @@ def _new(
             ignore=sample.ignore,
             visibility=sample.visibility,
             distances_m=sample.distances_m,
-            annotation_ids=range(boxes + 1, boxes + 1 + len(sample.boxes)),
+            annotation_ids=np.arange(boxes + 1, boxes + 1 + len(sample.boxes)),
             record=dict(sample.more),
         )
         if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < class_count:

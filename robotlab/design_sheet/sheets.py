@@ -324,7 +324,7 @@ def measure(
     if looker is None:
         said = name or "a detector that finds what is tall enough"
         looker = GroundTruthDetector(robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
-    usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
+    usual: dict[str, Any] = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working range")
     measured["near"], measured["far"] = measure_band(looker, robot, **usual)

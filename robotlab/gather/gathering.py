@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from tqdm import tqdm
@@ -207,7 +208,7 @@ def gather(
     (3, 0.5, ('bench',))
     """
     _check(keep, longest_px, changed_bits, most, lighting)
-    settings = {
+    settings: dict[str, Any] = {
         "every": every,
         "changed_bits": NEAR_BITS if changed_bits is None else int(changed_bits),
         "keep": sorted(set(keep)),
@@ -343,11 +344,11 @@ def _take(candidate: Candidate, store: Store, selector: Selector, record: dict) 
     factor = min(1.0, store.settings["longest_px"] / max(width, height))
     if factor < 1:
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
-    look = store.again.pop((candidate.name, candidate.bytes), None)
-    if look is None:
+    known = store.again.pop((candidate.name, candidate.bytes), None)
+    if known is None:
         look = selector.look(candidate.place, candidate.name, picture, candidate.bytes)
     else:
-        look = replace(look, kept=True)
+        look = replace(known, kept=True)
         selector.remember(look)
     if not look.kept:
         store.leave_out(look)

@@ -99,8 +99,8 @@ def draw_things(
         From which the truth can be worked out.
     """
     eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs
-    cx, cy = cx.tolist(), cy.tolist()
-    on_screen = screen_windows(view, stage.things, cx, cy)
+    x, y = cx.tolist(), cy.tolist()
+    on_screen = screen_windows(view, stage.things, x, y)
     if not on_screen:
         none = np.zeros(0, int)
         return VisiblePixels(view, [], [], [], yaw, [0], none, [], none)
@@ -108,7 +108,7 @@ def draw_things(
 
     # Cones come first, then boxes, then plants: where each of these ends.
     m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
-    placed = [(stage.things[i], cx[i], cy[i]) for i in which]
+    placed = [(stage.things[i], x[i], y[i]) for i in which]
     numbers: list[tuple[float | np.float32, ...]] = [cone_parameters(*one, eye) for one in placed[:m]]
     numbers += [box_parameters(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
     numbers += [billboard_parameters(*one, view.focal, sheet) for one in placed[n:]]

@@ -100,7 +100,9 @@ class LabeledBox:
         x0, y0, x1, y1 = corners
         box = (max(x0, 0.0), max(y0, 0.0), min(x1, float(size[0])), min(y1, float(size[1])))
         marks = bool(note.get("not_sure")), bool(note.get("hidden"))
-        return cls(box, as_id(note["category_id"]), *marks, as_id(note.get("id")))
+        category = as_id(note["category_id"])
+        assert category is not None  # who calls has looked
+        return cls(box, category, *marks, as_id(note.get("id")))
 
 
 @dataclass(frozen=True)
@@ -239,8 +241,10 @@ def _partners(boxes: Sequence[LabeledBox], others: Sequence[LabeledBox]) -> list
     for same in (lambda a, b: a.id is not None and a.id == b.id, lambda a, b: a.content == b.content):
         for row, box in enumerate(boxes):
             if found[row] is None:
-                found[row] = next((place for place, other in free.items() if same(box, other)), None)
-                free.pop(found[row], None)
+                place = next((place for place, other in free.items() if same(box, other)), None)
+                if place is not None:
+                    found[row] = place
+                    del free[place]
     return found
 
 

@@ -160,10 +160,10 @@ def simulate_labeling(
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
-            everything = store.data(labeled_only=False)
-            assert everything is not None  # fewer labeled than there are
+            labeled, everything = store.data(), store.data(labeled_only=False)
+            assert labeled is not None and everything is not None
             rest = everything.having([entry for entry in everything if not store.is_labeled(entry.id)])
-            suggester.learn(fit_on_labeled(store.data(), rest, seed)[1])
+            suggester.learn(fit_on_labeled(labeled, rest, seed)[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(order)
         if chosen is None:

@@ -21,7 +21,7 @@ from robotlab.loop.run import Run
 _METHODS: dict[str, Literal["linear", "inverted_cdf"]] = {"linear": "linear", "nearest_rank": "inverted_cdf"}
 
 
-def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:
+def percentile(values: Sequence[float] | np.ndarray, percent: float, method: str = "linear") -> float:
     """The value that a fraction of the values does not exceed.
 
     Parameters

@@ -181,7 +181,7 @@ def _error(name: str, text: str) -> Exception:
 
 
 def _outcome(line: dict[str, Any], case: tuple) -> Outcome:
-    words = {key: _clean(str(line.get(key, "")))[:2000] for key in ("place", "printed", "warned")}
+    words: dict[str, Any] = {key: _clean(str(line.get(key, "")))[:2000] for key in ("place", "printed", "warned")}
     kind = line.get("kind") if line.get("kind") in _KINDS else "raised"
     try:
         if kind == "value":

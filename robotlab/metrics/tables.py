@@ -252,7 +252,10 @@ def detection_table(detections: Sequence[Detections], classes: Sequence[str]) ->
 
 
 def detections_from_results(
-    results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
+    results: Sequence[Mapping[str, Any]],
+    picture_ids: Sequence[int | str],
+    category_ids: Sequence[int | str],
+    name: str = "results",
 ) -> DetectionTable:
     """Detection table of a COCO-style results list.
 
@@ -333,7 +336,7 @@ def _numbers(values: Iterable, at: Callable[[int], Any], rule: str, each: int = 
     return np.array(values, dtype=np.float64)
 
 
-def _places(values: Sequence[int], known: Sequence[int], key: str, name: str) -> np.ndarray:
+def _places(values: Sequence[int], known: Sequence[int | str], key: str, name: str) -> np.ndarray:
     place = {number: row for row, number in enumerate(known)}
     try:
         return np.fromiter(map(place.__getitem__, values), np.int64, len(values))

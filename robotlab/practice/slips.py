@@ -113,7 +113,7 @@ def _parentheses(node: Any) -> Changes:
             yield ast.BinOp(ast.IfExp(test, body, other.left), other.op, other.right), words
 
 
-def _after_division(node: ast.BinOp) -> tuple[ast.AST, Any]:
+def _after_division(node: ast.BinOp) -> tuple[ast.expr, Any]:
     """``top / a + b - c`` or ``top / a * b``, taken as ``top / (a + b - c)``; None where it is neither."""
     same = (ast.Add, ast.Sub) if is_binary(node, ast.Add, ast.Sub) else (ast.Mult,)
     if not is_binary(node, *same):

@@ -171,14 +171,14 @@ def name_of(name: str) -> ast.Name:
     return ast.Name(name, ast.Load())
 
 
-def call_of(function: str, *inputs: ast.AST) -> ast.Call:
+def call_of(function: str, *inputs: ast.expr) -> ast.Call:
     """A call of a function that Python knows.
 
     Parameters
     ----------
     function : str
         Its name.
-    *inputs : ast.AST
+    *inputs : ast.expr
         What it takes.
 
     Returns

@@ -77,7 +77,7 @@ def cells_of(table: SweepTable, x: str, y: str, value: str) -> tuple[np.ndarray,
     return x_edges, y_edges, mean, half
 
 
-def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
+def gain_limit(table: SweepTable, latencies_s: Sequence[float] | np.ndarray) -> np.ndarray:
     """The theory's limit: ultimate gain for each latency, 1/s.
 
     Parameters
@@ -248,7 +248,11 @@ def pareto_front(cost: Sequence[float], worth: Sequence[float]) -> np.ndarray:
 
 
 def plot_pareto(
-    ax: Axes, names: Sequence[str], cost: Sequence[float], runs: Sequence[Sequence[float]], labels: tuple[str, str]
+    ax: Axes,
+    names: Sequence[str],
+    cost: Sequence[float],
+    runs: Sequence[Sequence[float] | np.ndarray],
+    labels: tuple[str, str],
 ) -> Axes:
     """Cost against following, with intervals, and the front.
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import platform
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -199,7 +199,7 @@ def processor() -> str:
     return platform.processor()
 
 
-def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
+def _restored(file: Any, parts: Sequence[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
     """Parts that are done; a last line cut off by a kill is dropped."""
     file.seek(0)
     content = file.read()
