@@ -16,6 +16,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from typing import IO, cast
 
 from robotlab.checks import number
 from robotlab.control.link import SerialLink
@@ -64,9 +65,9 @@ class _Pipes:
     """A byte stream to a program, as :class:`SerialLink` wants it."""
 
     def __init__(self, process: subprocess.Popen, reply_s: float) -> None:
-        assert process.stdin is not None and process.stdout is not None  # both are pipes
         self.process, self._reply, self._rest = process, reply_s, b""
-        self._in, self._out = process.stdin, process.stdout
+        # Both are pipes.
+        self._in, self._out = cast("IO[bytes]", process.stdin), cast("IO[bytes]", process.stdout)
         os.set_blocking(self._in.fileno(), False)
 
     def write(self, content: bytes) -> int:
