@@ -50,7 +50,9 @@ def load_lazily(package: str) -> None:
         Its name, ``__name__`` in its ``__init__``.
     """
     module = sys.modules[package]
-    source = module.__spec__.loader.get_source(package)
+    # A package that was imported has one, and its loader knows the source, in a folder and in a zip file.
+    spec: Any = module.__spec__
+    source = spec.loader.get_source(package)
     origins: dict[str, str] = {}
     for node in ast.parse(source).body:
         if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":

@@ -15,6 +15,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 
@@ -158,7 +159,12 @@ class Camera:
     def __post_init__(self) -> None:
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value < 1 or value % 1:
+            if (
+                isinstance(value, bool)
+                or not isinstance(value, int | float | np.integer | np.floating)
+                or value < 1
+                or value % 1
+            ):
                 raise InputError(
                     f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size"
                 )
@@ -224,6 +230,10 @@ class Camera:
         y_px = self.height_px / 2 + self.focal_px * down / safe
         return np.column_stack([x_px, y_px]), depth
 
+    @overload
+    def bearing_rad(self, x_px: float, y_px: float | None = None) -> float: ...
+    @overload
+    def bearing_rad(self, x_px: np.ndarray, y_px: np.ndarray | None = None) -> np.ndarray: ...
     def bearing_rad(self, x_px: float | np.ndarray, y_px: float | np.ndarray | None = None) -> float | np.ndarray:
         """Direction of a column of the picture, seen from above.
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from robotlab.errors import BoxError, InputError, MotionError, PictureError
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
-def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) -> np.ndarray:
+
+def check_boxes(boxes: ArrayLike, name: str = "boxes", ordered: bool = True) -> np.ndarray:
     """Return `boxes` as an (N, 4) float array, or say what is wrong.
 
     Parameters
@@ -63,7 +67,7 @@ def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) ->
     return boxes
 
 
-def check_scores(scores: np.ndarray, count: int) -> np.ndarray:
+def check_scores(scores: ArrayLike, count: int) -> np.ndarray:
     """Return `scores` as a (count,) float array, or say what is wrong.
 
     Parameters
@@ -246,12 +250,12 @@ def error_message(error: BaseException | None) -> str:
         return type(error).__name__
 
 
-def whole(value: int, name: str, low: int = 0) -> int:
+def whole(value: float, name: str, low: int = 0) -> int:
     """Return `value` as an int of at least `low`, or say what is wrong.
 
     Parameters
     ----------
-    value : int
+    value : float
         The number; 3.0 is taken as 3.
     name : str
         How the error message calls it.
@@ -344,7 +348,7 @@ def pose(start: tuple[float, float, float]) -> tuple[float, float, float]:
     return x, y, yaw
 
 
-def check_picture(picture: np.ndarray, name: str = "picture") -> np.ndarray:
+def check_picture(picture: object, name: str = "picture") -> np.ndarray:
     """Return `picture` if it is an RGB byte picture, or say what is wrong.
 
     Parameters

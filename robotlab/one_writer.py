@@ -14,7 +14,7 @@ from robotlab.errors import InputError
 try:
     import fcntl
 except ImportError:  # Windows
-    fcntl = None
+    fcntl = None  # type: ignore[assignment]  # a module has no type to be None
 
 # On Windows, where a folder cannot be locked: a file that the system removes with its process.
 LOCK_NAME = ".one_writer.lock"

@@ -173,6 +173,7 @@ def test_a_camera_that_looks_up_never_sees_the_foot():
         (lambda: pixels_on_target(0.1, 0.0, 1.0, 640), "distance_m"),
         (lambda: Camera(0, 240, 1.0), "width_px"),
         (lambda: Camera(320.5, 240, 1.0), "whole number"),
+        (lambda: Camera(np.complex128(320), 240, 1.0), "whole number"),
         (lambda: Camera("wide", 240, 1.0), "whole number"),
         (lambda: Camera(320, 240, 1.0, height_m=-0.1), "height_m"),
         (lambda: Camera(320, 240, 1.0, pitch_rad=2.0), "pitch_rad"),

@@ -90,7 +90,7 @@ class _Refused(Exception):
 class _Storage(NamedTuple):
     key: str
     dtype: str
-    count: int
+    length: int
 
 
 class _Tensor(NamedTuple):
@@ -173,8 +173,8 @@ def _numbers(stream: io.BytesIO, storage: _Storage) -> np.ndarray:
     """The numbers of one storage, where the stream stands."""
     count = int.from_bytes(stream.read(8), "little")
     size = count * np.dtype(storage.dtype).itemsize
-    raw = stream.read(size) if count == storage.count else b""
-    if count != storage.count or len(raw) != size:
+    raw = stream.read(size) if count == storage.length else b""
+    if count != storage.length or len(raw) != size:
         raise _Refused("ends too early, or counts its numbers wrongly")
     return np.frombuffer(raw, storage.dtype)
 

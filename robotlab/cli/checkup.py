@@ -124,7 +124,13 @@ def _more(options: Options, report: Any) -> None:
             suspects = None if options.quick else suspect_labels(data, progress=not options.quiet)
         except DataSetError as error:  # one recording alone, or too little to learn from
             why = str(error)
-    found = {"sizes": sizes, "band_m": band, "suspects": suspects, "why_no_suspects": why, "agreement": agreement}
+    found: dict[str, Any] = {
+        "sizes": sizes,
+        "band_m": band,
+        "suspects": suspects,
+        "why_no_suspects": why,
+        "agreement": agreement,
+    }
     page = checkup_page(report, data, folder=options.data, **found)
     tell(f"report: {page.save(options.html)}")
 

@@ -206,7 +206,8 @@ def _real(options: Options) -> int:
             f"pictures left out: {recorder.left_out} (the disk was too slow){'; broke off: ' + recorder.error if recorder.error else ''}"
         )
     show(f"run log: {report.log}")
-    _replay(options, report.log)
+    if report.log is not None:
+        _replay(options, report.log)
     return 1 if report.state == "fault" else 0
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from robotlab.cli.shared import Command, Options, option, say, show
 from robotlab.errors import InputError
 
@@ -79,6 +82,10 @@ def run(options: Options) -> int:
                 f"robotlab pack {kind} must have --{_SHOWN.get(name, name)}, it has not; see robotlab pack --help"
             )
 
-    packs = {"class": pack_class, "offline": partial(pack_offline, tell=say), "robot": partial(pack_robot, tell=say)}
+    packs: dict[str, Callable[..., Any]] = {
+        "class": pack_class,
+        "offline": partial(pack_offline, tell=say),
+        "robot": partial(pack_robot, tell=say),
+    }
     show(packs[kind](options.output, **names).text())
     return 0

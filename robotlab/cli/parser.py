@@ -16,6 +16,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
+from types import FrameType
 from typing import Any, TextIO
 
 from robotlab import __version__
@@ -259,10 +260,10 @@ def handle_signals() -> None:
 
     def send(number: int) -> None:
         """Wait until Python has left the hook: what is raised there is dropped too."""
-        frame = sys._getframe()
+        frame: FrameType | None = sys._getframe()
         while frame:
             time.sleep(0.01)
-            frame = sys._current_frames().get(threading.main_thread().ident)
+            frame = sys._current_frames().get(threading.main_thread().ident or 0)
             while frame and frame.f_code is not again.__code__:
                 frame = frame.f_back
         os.kill(os.getpid(), number)

@@ -68,7 +68,7 @@ def settings_of(options: Options, detector: Any, score: float) -> Settings:
                 f"--setting must be NAME=NUMBER with one of {', '.join(sorted(known))}, got {text!r}; check the spelling"
             ) from None
     # Told more than full power, a wheel that falls short cannot give it.
-    given = FIRST | {
+    given: dict[str, Any] = FIRST | {
         "target": target,
         "motor": Motor(max_mps=options.full_power * min(1.0, *factors_of(options))),
         "max_mps": options.max_speed,

@@ -67,7 +67,7 @@ def pieces_in_band(
 
 def _depth(picture: np.ndarray, band: Band | LabBand, pixels: np.ndarray, colors) -> np.ndarray:
     """How deep in the band each pixel is, 0 to 1."""
-    if colors is None:
+    if colors is None or isinstance(band, LabBand):
         some = picture[np.unravel_index(pixels, picture.shape[:2])]
         if isinstance(band, LabBand):
             return np.clip(1 - band.distance(some[None])[0] / band.radius, 0, 1)

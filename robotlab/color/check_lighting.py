@@ -122,7 +122,7 @@ Learn the band again in this lighting, or use a detector that also looks at shap
     coverage = float(np.median([len(pixels_in_band(colors[None], band)[0]) / len(colors) for colors in cores]))
     moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
 
-    inside = outside = astray = 0
+    inside = outside = led_astray = 0
     for one, some in zip(pictures, boxes):
         width = one.shape[1]
         pixels, _ = pixels_in_band(one, band)
@@ -132,8 +132,8 @@ Learn the band again in this lighting, or use a detector that also looks at shap
         outside += int((~own).sum())
         blobs, _ = blobs_of_runs(runs_of_pixels(pixels, width), _LEAST_BLOB_PX)
         first = (blobs.boxes[:1, :2] + blobs.boxes[:1, 2:]) / 2
-        astray += bool(len(blobs)) and not _in_any(first[:, 0], first[:, 1], some)[0]
-    astray /= len(pictures)
+        led_astray += bool(len(blobs)) and not _in_any(first[:, 0], first[:, 1], some)[0]
+    astray = led_astray / len(pictures)
     lookalikes = outside / inside if inside else np.inf
     faults = []
     if coverage < LEAST_COVERAGE:

@@ -55,7 +55,7 @@ class Components:
         """(N,) width divided by height of each box."""
         return (self.boxes[:, 2] - self.boxes[:, 0]) / (self.boxes[:, 3] - self.boxes[:, 1])
 
-    def pick(self, rows: np.ndarray) -> Components:
+    def pick(self, rows: np.ndarray | slice) -> Components:
         """Some of the blobs.
 
         Parameters
@@ -316,5 +316,6 @@ def check_min_area(min_area_px: int) -> None:
     --------
     >>> check_min_area(20)
     """
-    if not (np.isscalar(min_area_px) and 1 <= min_area_px < np.inf):
+    one = np.isscalar(min_area_px)
+    if not (one and 1 <= min_area_px < np.inf):
         raise InputError(f"min_area_px must be 1 or more, got {min_area_px}; 1 keeps every blob")

@@ -102,8 +102,6 @@ class ColorDetector:
     def __eq__(self, other: object) -> bool:
         return isinstance(other, ColorDetector) and vars(self) == vars(other)
 
-    __hash__ = None
-
     def detect(self, picture: np.ndarray, pieces: Mapping[str, tuple] | None = None) -> Detections:
         """Find the things of the detector's classes.
 

@@ -8,9 +8,9 @@ and what finds the labeled boxes best is kept.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter
 from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.band_components import pieces_in_band
-from robotlab.color.bands import Band
+from robotlab.color.bands import Band, LabBand
 from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
@@ -138,11 +138,12 @@ def _fit(
         found = [detector.detect(one.picture, some) for one, some in zip(trials, pieces)]
         return _average_precisions(found, trials, labels)
 
-    def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
+    def made(bands: Mapping[str, Band | LabBand], shapes: dict[str, Shape] = shapes, **settings) -> ColorDetector:
         return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
     labels = [data.classes.index(name) for name in names]
-    best, best_ap = None, -1.0
+    best: ColorDetector | None = None
+    best_ap = -1.0
     for balance in (None, "gray world"):
         seen = [made({name: Band() for name in names}, balance=balance).balanced(one.picture) for one in shown]
         counted = [_Colors.of(shown, seen, label) for label in labels]
@@ -151,6 +152,7 @@ def _fit(
             ap = judged(detector, _pieces(detector, (seen[place] for place in places))).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = detector, ap
+    assert best is not None
     balanced = [best.balanced(one.picture) for one in trials]
     # The same whatever the clean-up: eight pixels a byte.
     masks = [{name: _packed(one, band) for name, band in best.bands.items()} for one in balanced]
@@ -159,14 +161,15 @@ def _fit(
         ap = judged(detector, _pieces(detector, balanced, masks)).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = detector, ap
-    settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
+    settings: dict[str, Any] = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
     # The same whatever the shapes.
     pieces = list(_pieces(best, balanced))
     kept = judged(best, pieces)
     for key, values in _TRIED:
         start = shapes
         for value in values:
-            tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
+            changed: dict[str, Any] = {key: value}
+            tried = {name: replace(shape, **changed) for name, shape in start.items()}
             found = judged(made(best.bands, tried, **settings), pieces)
             for place in np.flatnonzero(found > kept + _WORTH):
                 kept[place] = found[place]
@@ -181,7 +184,7 @@ def _fit(
     return made(best.bands, shapes, **settings)
 
 
-def _packed(picture: np.ndarray, band: Band) -> np.ndarray:
+def _packed(picture: np.ndarray, band: Band | LabBand) -> np.ndarray:
     """The pixels in a band, eight a byte."""
     mask = np.zeros(picture[..., 0].size, bool)
     mask[pixels_in_band(picture, band)[0]] = True
@@ -371,8 +374,8 @@ def search_band(inside: np.ndarray, outside: np.ndarray, fraction: float, start:
             f1[np.isnan(f1)] = -1
             if f1.max() > best + 1e-9:
                 best = float(f1.max())
-                first, length = np.unravel_index(int(f1.argmax()), f1.shape)
-                ranges[axis] = int(first), int(length) + 1
+                begin, more = np.unravel_index(int(f1.argmax()), f1.shape)
+                ranges[axis] = int(begin), int(more) + 1
         if best <= before:
             break
     (h, width), (s, s_steps), (v, v_steps) = ranges

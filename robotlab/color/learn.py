@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from robotlab.color.bands import Band, LabBand
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
 from robotlab.image import check_picture, lab
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
 # Below this saturation (of 255) hue is mostly noise: a step of one byte in one
 # channel of a pixel of value 128 turns its hue by 6 degrees or more
@@ -89,7 +93,7 @@ def _around(middle: float, half: float, size_px: int) -> slice:
     return slice(first, last) if first < last else slice(int(middle), int(middle) + 1)
 
 
-def click_boxes(points: np.ndarray, radius_px: float = 2.0) -> np.ndarray:
+def click_boxes(points: ArrayLike, radius_px: float = 2.0) -> np.ndarray:
     """Small boxes around clicks.
 
     Parameters

@@ -67,8 +67,9 @@ def join_stacked(blobs: Components, depths: np.ndarray, gap: float) -> tuple[Com
     close = between <= gap * np.minimum(width[one], width[other])
     pair = close & (shared >= LEAST_SHARED * np.maximum(width[one], width[other]))
     # Each piece takes the lowest number among its partners, and that one's, until nothing changes.
-    group, before = np.arange(len(blobs)), None
-    while not np.array_equal(group, before):
+    group = np.arange(len(blobs))
+    before: np.ndarray | None = None
+    while before is None or not np.array_equal(group, before):
         before = group.copy()
         np.minimum.at(group, one[pair], before[other[pair]])
         np.minimum.at(group, other[pair], before[one[pair]])

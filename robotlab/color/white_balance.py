@@ -7,6 +7,8 @@ lamp has none of: under magenta LEDs there is hardly any green to multiply.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from robotlab.errors import InputError
@@ -90,7 +92,7 @@ def apply_gains(picture: np.ndarray, gains: np.ndarray) -> np.ndarray:
     return out
 
 
-def check_gains(gains: np.ndarray) -> np.ndarray:
+def check_gains(gains: Sequence[float] | np.ndarray) -> np.ndarray:
     """Return gains as (3,) floats, or say what is wrong.
 
     Parameters

@@ -13,7 +13,7 @@ from robotlab.checks import number
 from robotlab.errors import MotionError
 
 
-def oscillation_growth(errors: Sequence[float]) -> float:
+def oscillation_growth(errors: Sequence[float] | np.ndarray) -> float:
     """Factor by which a measured oscillation grows from its middle to its end.
 
     Parameters
@@ -80,7 +80,7 @@ class GainSearch:
 
 
 def find_ultimate_gain(
-    loop: Callable[[float], Sequence[float]],
+    loop: Callable[[float], Sequence[float] | np.ndarray],
     first_gain: float,
     tolerance: float = 0.005,
     most_gain: float = math.inf,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -96,9 +96,9 @@ def draw_overlap(ax: Axes, a: Sequence[float], b: Sequence[float]) -> Axes:
         ax.add_patch(Rectangle(*place, fill=False, edgecolor=color, linestyle=dashes, linewidth=2))
         corner = (box[0], box[1]) if name == "A" else (box[2], box[3])
         # Clear of the line, which is 2 points wide.
-        align = {"ha": "left", "va": "bottom"} if name == "A" else {"ha": "right", "va": "top"}
-        apart = {"xytext": (0, 2 if name == "A" else -3), "textcoords": "offset points"}
-        ax.annotate(f" {name} ", corner, color=color, fontweight="bold", **align, **apart)
+        align: dict[str, Any] = {"ha": "left", "va": "bottom"} if name == "A" else {"ha": "right", "va": "top"}
+        align |= {"xytext": (0, 2 if name == "A" else -3), "textcoords": "offset points"}
+        ax.annotate(f" {name} ", corner, color=color, fontweight="bold", **align)
     low, high = np.maximum(a[:2], b[:2]), np.minimum(a[2:], b[2:])
     if (low < high).all():
         ax.add_patch(Rectangle(tuple(low), *(high - low), fill=False, hatch="////", linewidth=0))

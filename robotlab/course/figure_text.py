@@ -50,7 +50,7 @@ def smallest_text_px(figure: Figure, picture_width_px: float, shown_px: float = 
     from matplotlib.text import Text
 
     scale = min(1.0, shown_px / picture_width_px) * figure.dpi / _POINTS_PER_INCH
-    sizes = [one.get_fontsize() for one in figure.findobj(Text) if one.get_visible() and one.get_text().strip()]
+    sizes = [float(one.get_fontsize()) for one in figure.findobj(Text) if one.get_visible() and one.get_text().strip()]
     return scale * min(sizes, default=float("inf"))
 
 

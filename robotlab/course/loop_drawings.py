@@ -5,6 +5,8 @@ Each draws on the Axes it is given, in px or in its own unit, and returns them.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Ellipse, FancyArrowPatch, FancyBboxPatch, Rectangle
@@ -12,7 +14,7 @@ from matplotlib.patches import Ellipse, FancyArrowPatch, FancyBboxPatch, Rectang
 # Okabe & Ito, "Color Universal Design" (2008), as in all figures of the course.
 _BLUE, _ORANGE, _GREEN, _GRAY = "#0072b2", "#d55e00", "#009e73", "#555555"
 Point = tuple[float, float]
-_INK = {"ha": "center", "va": "center", "fontsize": 10}
+_INK: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": 10}
 
 
 def _bare(ax: Axes, width: float, height: float) -> Axes:
@@ -31,7 +33,7 @@ def _box(ax: Axes, x: float, y: float, words: str, color: str, width: float = 2.
 
 def _arrow(ax: Axes, start: Point, end: Point, words: str = "", bend: float = 0.0, above: float = 0.12) -> None:
     """An arrow, its words above its middle."""
-    look = {"arrowstyle": "-|>", "mutation_scale": 14, "color": _GRAY, "linewidth": 1.4}
+    look: dict[str, Any] = {"arrowstyle": "-|>", "mutation_scale": 14, "color": _GRAY, "linewidth": 1.4}
     ax.add_patch(FancyArrowPatch(start, end, connectionstyle=f"arc3,rad={bend}", **look))
     x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if words:

@@ -59,8 +59,9 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
             yield place
         except DataSetError as error:
             raise DataSetError(str(error).replace(str(place), str(folder))) from None
-        for inside in (*(found for found, _, _ in os.walk(place)), place.parent):
+        for inside, _, _ in os.walk(place):
             flush_folder(inside)
+        flush_folder(place.parent)
         _rename_into_place(place, folder)
 
 

@@ -144,20 +144,17 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
     (True, 1)
     """
     problems: list[str] = []
-    if isinstance(data, DataSet):
-        path = str(data.labels_path)
-    else:
-        path = str(data)
-        data = _open(Path(data), problems)
-    if data is None:
+    opened = data if isinstance(data, DataSet) else _open(Path(data), problems)
+    path = str(data.labels_path if isinstance(data, DataSet) else data)
+    if opened is None:
         return DataSetReport(path, tuple(problems), (), {})
-    facts = _facts(data)
-    notes = [*_notes(data, facts)]
+    facts = _facts(opened)
+    notes = [*_notes(opened, facts)]
     if look:
         seen = []
-        for entry in data.pictures:
+        for entry in opened.pictures:
             try:
-                seen.append((entry, image_hash(data.load(entry))))
+                seen.append((entry, image_hash(opened.load(entry))))
             except DataSetError as error:
                 problems.append(str(error))
         notes += _duplicate_notes(seen, facts)

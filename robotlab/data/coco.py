@@ -144,7 +144,7 @@ class Reader:
             raise DataSetError(
                 f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first"
             )
-        entries = [self._entry(row, boxes[id]) for id, row in rows.items()]
+        entries = [self._entry(id, row, boxes[id]) for id, row in rows.items()]
         return DataSet(self.labels, tuple(names), tuple(ids), tuple(entries), tuple(kept), rest)
 
     def _each(self, key: str, records: list, needed: tuple[str, ...], take: Callable[[Any, dict], None]) -> None:
@@ -188,7 +188,9 @@ class Reader:
         return id
 
     def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
-        names, ids, kept = {}, [], []
+        names: dict[str, None] = {}
+        ids: list[int | str] = []
+        kept: list[dict] = []
 
         def take(id: int | str, record: dict) -> None:
             name = record["name"]
@@ -240,15 +242,16 @@ class Reader:
         return rows
 
     def _size(self, id: int | str, record: dict, path: Path) -> tuple[int, int]:
-        label = None
+        label: tuple[int, int] | None = None
         if "width" in record or "height" in record or not self.pictures:
-            label = (as_id(record.get("width")), as_id(record.get("height")))
-            if not all(isinstance(side, int) and side > 0 for side in label):
+            width, height = as_id(record.get("width")), as_id(record.get("height"))
+            if not (isinstance(width, int) and isinstance(height, int) and min(width, height) > 0):
                 raise DataSetError(
                     f"width and height must be whole numbers of px > 0, got {short(record.get('width'))} and "
                     f"{short(record.get('height'))}; write the picture's size"
                 )
-        if not self.pictures:
+            label = width, height
+        if label is not None and not self.pictures:
             return label
         real = pictures_io.size_of(path)
         if label not in (None, real):
@@ -286,7 +289,7 @@ class Reader:
         self._each("annotations", records, ("image_id", "category_id", "bbox"), take)
         return found
 
-    def _entry(self, row: tuple, found: list) -> LabeledImage:
+    def _entry(self, id: int | str, row: tuple, found: list) -> LabeledImage:
         record, path, width, height, recording, self.where = row
         distance = number(record.get("distance_m"))
         if record.get("distance_m") is not None and not (distance is not None and distance > 0):
@@ -295,19 +298,19 @@ class Reader:
             distance = None
         ids, notes, boxes, labels = zip(*found, strict=True) if found else ((), (), (), ())
 
-        def column(key: str, usual: Iterable[float]) -> list[float]:
-            return [one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)]
+        def column(key: str, usual: Iterable[float]) -> np.ndarray:
+            return np.array([one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)])
 
         return LabeledImage(
-            id=as_id(record["id"]),
+            id=id,
             path=path,
             width_px=width,
             height_px=height,
             recording=recording,
             lighting=None if record.get("lighting") is None else str(record["lighting"]),
             distance_m=distance,
-            boxes=boxes,
-            labels=labels,
+            boxes=np.array(boxes),
+            labels=np.array(labels, np.int64),
             areas=column("area", ((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in boxes)),
             crowd=column("iscrowd", repeat(0)),
             ignore=column("ignore", repeat(0)),

@@ -11,6 +11,9 @@ import numpy as np
 
 from robotlab.errors import DataSetError
 
+# Of a column that is worked out where it is not given: no instance keeps it.
+_LEFT_OUT: Any = None
+
 # DOTA, aerial pictures full of cars, has about 2000 in its fullest (Xia et al., CVPR 2018; from memory).
 MOST_BOXES = 2000
 
@@ -69,14 +72,14 @@ class LabeledImage:
     recording: str = "all"
     lighting: str | None = None
     distance_m: float | None = None
-    boxes: np.ndarray = None
-    labels: np.ndarray = None
-    areas: np.ndarray = None
-    crowd: np.ndarray = None
-    ignore: np.ndarray = None
-    visibility: np.ndarray = None
-    distances_m: np.ndarray = None
-    annotation_ids: np.ndarray = None
+    boxes: np.ndarray = _LEFT_OUT
+    labels: np.ndarray = _LEFT_OUT
+    areas: np.ndarray = _LEFT_OUT
+    crowd: np.ndarray = _LEFT_OUT
+    ignore: np.ndarray = _LEFT_OUT
+    visibility: np.ndarray = _LEFT_OUT
+    distances_m: np.ndarray = _LEFT_OUT
+    annotation_ids: np.ndarray = _LEFT_OUT
     record: Mapping[str, Any] = field(default_factory=dict, repr=False)
     annotations: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
 

@@ -94,11 +94,11 @@ def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...]:
     xywh = np.array(boxes, dtype=np.float64).reshape(-1, 4)
     with np.errstate(over="ignore"):
         corners = np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
-    scores = np.array(scores, dtype=np.float64)
-    if not (plain and np.isfinite(corners).all() and np.isfinite(scores).all() and (xywh[:, 2:] >= 0).all()):
+    chances = np.array(scores, dtype=np.float64)
+    if not (plain and np.isfinite(corners).all() and np.isfinite(chances).all() and (xywh[:, 2:] >= 0).all()):
         raise ValueError
     rows = np.array([pictures[id] for id in ids], dtype=np.int64)
-    return rows, corners, scores, np.array([labels[id] for id in kinds], dtype=np.int64)
+    return rows, corners, chances, np.array([labels[id] for id in kinds], dtype=np.int64)
 
 
 def _first_flaw(path: Path, value: list, data: DataSet) -> str:

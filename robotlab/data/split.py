@@ -76,7 +76,7 @@ def split_by_recording(
             "frames on both sides would leak into the test; make another recording at another time, or split this one in "
             "time with a gap (split_in_time, or robotlab split --in-time), which says less"
         )
-    if isinstance(hold_out, (int, float)) and not isinstance(hold_out, bool):
+    if isinstance(hold_out, (int, float)):
         held = _draw(data, _fraction(hold_out), seed)
     else:
         held = set(data.only(recordings=hold_out).recordings)
@@ -112,7 +112,8 @@ def _draw(data: DataSet, fraction: float, seed: int) -> set[str]:
         else:
             held = _closer(held, moves[rng.permutation(len(moves))], distance)
         if distance(held) < least - 1e-12:
-            best, least = held, distance(held)
+            best, least = held, float(distance(held))
+    assert best is not None
     return {name for name, out in zip(data.recordings, best, strict=True) if out}
 
 

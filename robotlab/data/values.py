@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Container
+from typing import TypeGuard
 
 from robotlab.errors import printable
 
@@ -27,7 +29,7 @@ def as_id(value: object) -> int | str | None:
     return value if isinstance(value, int) else None
 
 
-def is_word(value: object) -> bool:
+def is_word(value: object) -> TypeGuard[str]:
     """True for text with something to read in it, all of it printable."""
     return isinstance(value, str) and bool(value.strip()) and printable(value) == value
 
@@ -51,8 +53,8 @@ def four_numbers(value: object) -> tuple[float, ...] | None:
     """Four floats from a list of four numbers; None for anything else."""
     if not isinstance(value, list) or len(value) != 4:
         return None
-    numbers = tuple(map(number, value))
-    return None if None in numbers else numbers
+    numbers = tuple(found for found in map(number, value) if found is not None)
+    return numbers if len(numbers) == 4 else None
 
 
 def has_nan(value: object) -> bool:
@@ -64,7 +66,7 @@ def has_nan(value: object) -> bool:
     return isinstance(value, list) and any(map(has_nan, value))
 
 
-def typed(value: object, known: object) -> str:
+def typed(value: object, known: Container[object]) -> str:
     """A hint when an id is there as the other type: 3 for "3"."""
     if isinstance(value, str) and _WHOLE.fullmatch(value) and int(value) in known:
         return f" (there is {int(value)}, a number: write it without the quotes)"

@@ -14,6 +14,7 @@ import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -38,11 +39,14 @@ from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.xml_file import read_xml
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
 # XML 1.0 has no way to write these characters (W3C, section 2.2).
 _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def corners_from_voc(boxes: np.ndarray) -> np.ndarray:
+def corners_from_voc(boxes: ArrayLike) -> np.ndarray:
     """Corners from VOC's first and last pixel, counted from 1.
 
     Parameters

@@ -99,7 +99,7 @@ def read_note(tree: ElementTree.Element, where: str) -> dict[str, Any]:
     return note
 
 
-def exact(standard: dict[str, Any], note: dict[str, Any], rounded: Sequence[int], to_voc) -> dict[str, Any]:
+def exact(standard: dict[str, Any], note: dict[str, Any], rounded: Sequence[float], to_voc) -> dict[str, Any]:
     """An annotation by its note, where the tags of VOC still say the same.
 
     Parameters
@@ -186,8 +186,11 @@ def classes_of(notes: list[dict[str, Any]], names: set[str]) -> list[dict[str, A
         Categories.
     """
     noted = notes[0].get("categories") if notes else None
-    sound = isinstance(noted, list) and all(note.get("categories") == noted for note in notes)
-    if sound and all(isinstance(one, dict) and isinstance(one.get("name"), str) for one in noted):
+    if (
+        isinstance(noted, list)
+        and all(note.get("categories") == noted for note in notes)
+        and all(isinstance(one, dict) and isinstance(one.get("name"), str) for one in noted)
+    ):
         known, ids = [one["name"] for one in noted], {as_id(one.get("id")) for one in noted}
         if None not in ids and len(ids) == len(known) == len(set(known)) and names <= {name.strip() for name in known}:
             return noted

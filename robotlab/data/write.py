@@ -190,7 +190,7 @@ def _new(
             ignore=sample.ignore,
             visibility=sample.visibility,
             distances_m=sample.distances_m,
-            annotation_ids=range(boxes + 1, boxes + 1 + len(sample.boxes)),
+            annotation_ids=np.arange(boxes + 1, boxes + 1 + len(sample.boxes)),
             record=dict(sample.more),
         )
         if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < class_count:
@@ -210,7 +210,12 @@ def _copied(data: DataSet) -> Iterator[tuple[LabeledImage, str, bytes]]:
 
 def picture_record(entry: LabeledImage, file_name: str) -> dict:
     """A picture's record as it stands in a labels file."""
-    record = {"id": entry.id, "file_name": file_name, "width": entry.width_px, "height": entry.height_px}
+    record: dict[str, Any] = {
+        "id": entry.id,
+        "file_name": file_name,
+        "width": entry.width_px,
+        "height": entry.height_px,
+    }
     record = {**record, **entry.record, **record, "recording": entry.recording}
     for key, value in (("lighting", entry.lighting), ("distance_m", entry.distance_m)):
         if value is not None:

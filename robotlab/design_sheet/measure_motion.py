@@ -234,6 +234,7 @@ def _far_run(settings: Settings, duration_s: float, **more: Any) -> Run:
 def _distance_to_rest_m(robot: Robot, speed_mps: float, hung: bool) -> float:
     """Distance to rest after a fault at a steady speed; the longer of two: the computer goes on, or hangs just before it brakes."""
     s = robot.settings
+    assert s.max_accel_mps2 is not None  # a Robot has one
     wheel = speed_mps / (1 - s.motor.slip)
     settings: Settings = s.but(
         max_mps=wheel,

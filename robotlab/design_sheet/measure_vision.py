@@ -237,10 +237,10 @@ class _Looks:
     def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
         """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
         camera, s, detector = self._robot.camera, self._robot.settings, self._detector
-        *place, seed = self._place(distance_m, n, scale)
+        scene, lens, pose, seed = self._place(distance_m, n, scale)
         # Who knows the truth needs no picture.
-        frame = None if isinstance(detector, GroundTruthDetector) else render(*place, seed=seed)
-        seen = _target(look(*place) if frame is None else frame.truths)
+        frame = None if isinstance(detector, GroundTruthDetector) else render(scene, lens, pose, seed=seed)
+        seen = _target(look(scene, lens, pose) if frame is None else frame.truths)
         if seen is None:
             return False
         box, visible = seen
@@ -251,6 +251,7 @@ class _Looks:
         if isinstance(detector, GroundTruthDetector):
             found = detector.detect_ground_truth(box / ratio, visible)
         else:
+            assert frame is not None
             found = detector.detect(frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px))
         if s.target not in found.classes:
             return False

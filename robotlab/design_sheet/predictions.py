@@ -130,7 +130,9 @@ class Robot(CheckedFields):
                 f"measured figures must be among {', '.join(known)}, got {', '.join(unknown)}; check the spelling"
             )
         plain = {name: number(value, name) for name, value in figures.items()}
-        parts = {one: {name: plain[name] for name in names if name in plain} for one, names in _PARTS.items()}
+        parts: dict[str, dict[str, Any]] = {
+            one: {name: plain[name] for name in names if name in plain} for one, names in _PARTS.items()
+        }
         rest = {name: value for name, value in plain.items() if not any(name in part for part in parts.values())}
         settings = self.settings.but(motor=replace(self.settings.motor, **parts["motor"]), **rest)
         return replace(

@@ -324,7 +324,7 @@ def measure(
     if looker is None:
         said = name or "a detector that finds what is tall enough"
         looker = GroundTruthDetector(robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
-    usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
+    usual: dict[str, Any] = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working range")
     measured["near"], measured["far"] = measure_band(looker, robot, **usual)
@@ -332,8 +332,8 @@ def measure(
         tell("the smallest usable object")
         measured["object"] = measure_smallest_object_m(looker, robot, plan.object_at_m, **usual)
     tell("the ultimate gain")
-    measured["ultimate_gain"] = measure_ultimate_gain(robot)
-    measured["safe_gain"] = measured["ultimate_gain"] / GAIN_MARGIN
+    measured["ultimate_gain"] = ultimate_gain = measure_ultimate_gain(robot)
+    measured["safe_gain"] = ultimate_gain / GAIN_MARGIN
     tell("the stopping distance")
     measured["stop"] = measure_stop_m(robot)
     tell("the largest safe speed")

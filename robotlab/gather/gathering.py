@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from tqdm import tqdm
@@ -207,7 +208,7 @@ def gather(
     (3, 0.5, ('bench',))
     """
     _check(keep, longest_px, changed_bits, most, lighting)
-    settings = {
+    settings: dict[str, Any] = {
         "every": every,
         "changed_bits": NEAR_BITS if changed_bits is None else int(changed_bits),
         "keep": sorted(set(keep)),
@@ -259,7 +260,7 @@ def _check_disk(pictures: Frames | Photographs, store: Store, most: int | None, 
     each = _bytes_each(pictures, store.settings["longest_px"])
     if left is None and most is None:
         words = f"at most {each / 1e3:.0f} kB a picture (the film does not say how many there are)"
-        need = SPARE_BYTES
+        need: float = SPARE_BYTES
     else:
         words, need = f"up to {count} pictures, {count * each / 1e6:.0f} MB", count * each + SPARE_BYTES
     if need > free:
@@ -343,11 +344,11 @@ def _take(candidate: Candidate, store: Store, selector: Selector, record: dict) 
     factor = min(1.0, store.settings["longest_px"] / max(width, height))
     if factor < 1:
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
-    look = store.again.pop((candidate.name, candidate.bytes), None)
-    if look is None:
+    known = store.again.pop((candidate.name, candidate.bytes), None)
+    if known is None:
         look = selector.look(candidate.place, candidate.name, picture, candidate.bytes)
     else:
-        look = replace(look, kept=True)
+        look = replace(known, kept=True)
         selector.remember(look)
     if not look.kept:
         store.leave_out(look)

@@ -145,12 +145,13 @@ def check_sizes(
     0
     """
     longest, scale = choose_working(data.need_boxes())
-    sides = []
+    sides: list[float] = []
     for entry in data:
         counted = entry.boxes[entry.counted]
         factor = working_size(entry.width_px, entry.height_px, longest, scale)[0] / entry.width_px
         sides += ((counted[:, 2:] - counted[:, :2]).min(axis=1) * factor).tolist() if len(counted) else []
-    known = camera is not None and height_m is not None
-    far = [row[2] for row in box_distances(data, camera, height_m, target)] if known else []
+    far: list[float] = []
+    if camera is not None and height_m is not None:
+        far = [row[2] for row in box_distances(data, camera, height_m, target)]
     smaller = np.array(sides)
     return SizeCheck(smaller, int((smaller < LEAST_PX).sum()), LEAST_PX, np.array(far))

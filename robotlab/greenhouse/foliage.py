@@ -228,6 +228,11 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
     return Pyramid.build(picture.astype(np.float32), per_meter, 5)
 
 
+def _halved(a: np.ndarray) -> np.ndarray:
+    """Means of two by two, along the last two axes."""
+    return (a[..., ::2, ::2] + a[..., ::2, 1::2] + a[..., 1::2, ::2] + a[..., 1::2, 1::2]) / 4
+
+
 @dataclass(frozen=True, eq=False)
 class SpriteSheet:
     """All plants of a scene, each with its coarser copies, end to end.
@@ -262,7 +267,7 @@ class SpriteSheet:
                 covers.append((share > 0.4).ravel())
                 row.append(start)
                 start += share.size
-                share, light = (sum(a[..., i::2, j::2] for i in (0, 1) for j in (0, 1)) / 4 for a in (share, light))
+                share, light = _halved(share), _halved(light)
             starts.append(tuple(row))
         rows, columns = sprites[0][1].shape
         sizes = tuple((rows >> i, columns >> i) for i in range(levels))

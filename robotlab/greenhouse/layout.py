@@ -27,7 +27,8 @@ def vary_color(rng: np.random.Generator, kind: str) -> tuple[int, int, int]:
     base = np.array(KINDS[kind].color, float)
     faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08))
     color = faded * rng.normal(1.0, 0.06) + rng.normal(0, 6, 3)
-    return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
+    red, green, blue = np.clip(np.round(color), 0, 255)
+    return int(red), int(green), int(blue)
 
 
 def _place(
@@ -124,8 +125,8 @@ def random_scene(
         for _ in range(number):
             near = rng.random() < 0.65 and kind not in ("plant", "drum")
             side = float(rng.choice([-1, 1]))
-            y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
-            things.append(_place(rng, taken, kind, (0.7, 8.5), y_range))
+            low, high = (-half, half) if near else sorted((side * (half - 0.1), side * 3.0))
+            things.append(_place(rng, taken, kind, (0.7, 8.5), (low, high)))
     wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
     return Scene(
         tuple(t for t in things if t is not None),

@@ -43,7 +43,8 @@ def _planck(kelvin: float) -> np.ndarray:
 
 def _lines(*lines: tuple[float, float, float]) -> np.ndarray:
     """Sum of bell-shaped lines, each (center nm, standard deviation nm, weight)."""
-    return sum(weight * np.exp(-0.5 * ((WAVELENGTHS_NM - center) / spread) ** 2) for center, spread, weight in lines)
+    bells = (weight * np.exp(-0.5 * ((WAVELENGTHS_NM - center) / spread) ** 2) for center, spread, weight in lines)
+    return sum(bells, np.zeros(len(WAVELENGTHS_NM)))
 
 
 @dataclass(frozen=True)

@@ -40,7 +40,7 @@ def material_of(thing: Thing, number: int, sun: Light) -> Material:
     red, green, blue = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
     a, b, height = thing.size_m
     boxy = thing.shape == "box"
-    direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
+    direct, around = sun.above(np.array(-(b - a) / height if thing.shape == "round" else 0, np.float32))
     top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
     # Each thing looks at another part of the table; 9000 keeps places positive.
     places = {"along_x": 0.5, "along_y": 0.37, "along": thing.seed * 17 + 9000.0, "up": thing.seed * 31 + 9000.0}
@@ -244,6 +244,7 @@ class Surface:
             holes, inside = self.boxes(*boxes)
         self.weather(bank)
         if rounds:
+            assert on_top is not None
             shine *= 0.25 + 0.75 * light.direct
             color[:, :rounds] += shine
             top = on_top.nonzero()[0]

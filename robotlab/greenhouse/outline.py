@@ -104,6 +104,7 @@ class Outline:
         """
         inside, share = self.inside()
         if pixels is None:
+            assert self.box is not None
             return inside, list(self.box), share
         column = pixels % columns
         ends = (column.min(), pixels[0] // columns, column.max() + 1, pixels[-1] // columns + 1)

@@ -92,7 +92,7 @@ def cone_parameters(thing: Thing, cx: float, cy: float, eye: float) -> tuple[flo
     return cx, cy, r0, k, height, k * r_eye, cx * cx + cy * cy - r_eye * r_eye, r1 * r1, *_NONE
 
 
-def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
+def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float | np.float32, ...]:
     """The fields of a :class:`Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)

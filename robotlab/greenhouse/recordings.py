@@ -147,7 +147,9 @@ def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, fl
     raise InputError(f"no free place for the post in scene {scene.seed} within 1000 tries; use another seed")
 
 
-def is_free(things: tuple[Thing, ...], x_m: np.ndarray, y_m: np.ndarray, post: tuple[float, float]) -> bool:
+def is_free(
+    things: tuple[Thing, ...], x_m: float | np.ndarray, y_m: float | np.ndarray, post: tuple[float, float]
+) -> bool:
     """Whether a camera and a post keep clear of things, though a post may stand in a plant.
 
     Parameters

@@ -122,7 +122,8 @@ def render(
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
-        light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples))
+        parts = (light[:, i::samples, j::samples] for i in range(samples) for j in range(samples))
+        light = sum(parts, np.zeros((), np.float32))
         light /= np.float32(samples**2)
     matrix, level = _mixing(stage.lighting)
     if matrix is not None:

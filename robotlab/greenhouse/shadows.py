@@ -84,10 +84,10 @@ def shadow_factor(
         cover = np.zeros_like(px)
         steps = 8 if thing.shape == "box" else 5
         for i in range(steps):
-            up = i / (steps - 1)
-            soft = f(0.015 + 0.06 * height * up + (0.2 * height if thing.shape == "plant" else 0))
-            gone = _outside(thing, px - f(ux * length * up), py - f(uy * length * up), turn)
-            np.maximum(cover, np.clip(f(1) - gone / soft, 0, 1), out=cover)
+            part = i / (steps - 1)
+            edge = f(0.015 + 0.06 * height * part + (0.2 * height if thing.shape == "plant" else 0))
+            gone = _outside(thing, px - f(ux * length * part), py - f(uy * length * part), turn)
+            np.maximum(cover, np.clip(f(1) - gone / edge, 0, 1), out=cover)
         if thing.shape == "plant":
             cover *= f(0.6)
     return share * (f(1) - cover * f(0.9 * light.direct))

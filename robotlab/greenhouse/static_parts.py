@@ -81,7 +81,9 @@ class Stage:
         materials = [material_of(thing, i, self.sun) for i, thing in enumerate(self.things)]
         self.materials = np.array(materials, np.float32).reshape(-1, len(Material._fields)).T
         rounds = self.things[: self.ends[0]]
-        self.profiles = np.concatenate([profile_of(thing) for thing in rounds], axis=1) if rounds else None
+        self.profiles = (
+            np.concatenate([profile_of(thing) for thing in rounds], axis=1) if rounds else np.zeros((3, 0), np.float32)
+        )
 
     @functools.cached_property
     def shadows(self) -> ShadowMap:

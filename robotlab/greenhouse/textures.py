@@ -92,7 +92,7 @@ def _stretch(layer: np.ndarray, step: int) -> np.ndarray:
         return layer
     rows, columns = layer.shape
     share = np.arange(step, dtype=np.float32) / step
-    tall = np.empty((rows, step, columns), np.float32)
+    tall: np.ndarray = np.empty((rows, step, columns), np.float32)
     np.multiply(layer[:, None], (1 - share)[:, None], out=tall)
     tall += np.roll(layer, -1, 0)[:, None] * share[:, None]
     tall = tall.reshape(-1, columns)
@@ -149,8 +149,7 @@ class Pyramid:
                 np.left_shift(blue, SHIFTS[2], out=blue)
                 red |= green
                 np.bitwise_or(red, blue, out=texels[some])
-            texels = texels.reshape(-1)
-            parts.append(texels)
+            parts.append(texels.reshape(-1))
             rows.append(linear.shape[1])
             columns.append(linear.shape[2])
             starts.append(start)

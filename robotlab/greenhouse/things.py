@@ -99,8 +99,8 @@ def draw_things(
         From which the truth can be worked out.
     """
     eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs
-    cx, cy = cx.tolist(), cy.tolist()
-    on_screen = screen_windows(view, stage.things, cx, cy)
+    x, y = cx.tolist(), cy.tolist()
+    on_screen = screen_windows(view, stage.things, x, y)
     if not on_screen:
         none = np.zeros(0, int)
         return VisiblePixels(view, [], [], [], yaw, [0], none, [], none)
@@ -108,8 +108,8 @@ def draw_things(
 
     # Cones come first, then boxes, then plants: where each of these ends.
     m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
-    placed = [(stage.things[i], cx[i], cy[i]) for i in which]
-    numbers = [cone_parameters(*one, eye) for one in placed[:m]]
+    placed = [(stage.things[i], x[i], y[i]) for i in which]
+    numbers: list[tuple[float | np.float32, ...]] = [cone_parameters(*one, eye) for one in placed[:m]]
     numbers += [box_parameters(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
     numbers += [billboard_parameters(*one, view.focal, sheet) for one in placed[n:]]
     geometry, materials = np.array(numbers, np.float32).T, stage.materials.take(which, axis=1)
@@ -147,10 +147,12 @@ def draw_things(
         surface, boxes = Surface(rays[:, :b], own[:, :b], t[:b], a, eye), None
         if a < b:
             faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1)
+            assert intersection is not None
             boxes = intersection.take(seen[a:b] - i), faces
-        on_top = on_top.take(seen[:a]) if a else None
-        color[:, :b] = surface.colors(on_top, boxes, stage.profiles, scuffs, lighting)
+        flat = on_top.take(seen[:a]) if on_top is not None and a else None
+        color[:, :b] = surface.colors(flat, boxes, stage.profiles, scuffs, lighting)
     if b < seen.size:
+        assert texels is not None
         sprites = sheet.colors.take(texels.take(seen[b:] - j), axis=1)
         color[:, b:] = shade_plants(rays[:, b:], own[:, b:], t[b:], sprites, eye, lighting)
     for plane, value in zip(light, color, strict=True):

@@ -116,7 +116,8 @@ def _gif_frames(pictures: Iterator[np.ndarray], colors: Sequence) -> Iterator[Im
         palette = _palette(few, colors)
         holder = Image.new("P", (1, 1))
         holder.putpalette(palette)
-        shown = seen = None
+        shown: np.ndarray | None = None
+        seen = first
         for picture in few:
             index = np.array(Image.fromarray(picture).quantize(palette=holder, dither=Image.Dither.NONE))
             # Pillow takes one of the palette that is near, not the nearest.

@@ -109,7 +109,7 @@ def near_duplicates(a: Hashes, b: Hashes | None = None, limit_bits: int = NEAR_B
         near = differ <= limit_bits
         if b is None:  # each pair once
             near &= np.arange(first, first + len(near))[:, None] < np.arange(len(right))
-        total += np.count_nonzero(near)
+        total += int(np.count_nonzero(near))
         if total > MOST_ALIKE:
             raise TooManyAlikeError(
                 f"at most {MOST_ALIKE} pairs of pictures may look the same, here there are more; "

@@ -261,6 +261,8 @@ def open_video(
         options += [cv2.CAP_PROP_N_THREADS, 1]
         capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, options)
         hint = "check the address, the network, and that the sender runs"
+    elif isinstance(source, int):  # True and False
+        raise InputError(f"a film must be a file, an address or a camera's number, got {source}; the first camera is 0")
     else:
         with open_plain(source, LARGEST_FILM_BYTES, "a film", PictureError) as file:
             head = file.read(2 * _TS_PACKET)

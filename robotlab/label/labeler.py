@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import traitlets
@@ -119,7 +119,7 @@ class BoxLabeler(Widget):
             "trouble": suggester.trouble,
         }
 
-    def _next(self, passed: Sequence) -> tuple[Any, str] | None:
+    def _next(self, passed: Collection) -> tuple[Any, str] | None:
         if self._suggesting:
             return self.suggester.next(self._ids, passed)
         left = (id for id in self._ids if id not in passed and not self.store.is_labeled(id))
@@ -179,7 +179,8 @@ class BoxLabeler(Widget):
         )
 
     def _on_click(self, said: dict) -> None:
-        box = self.suggester.at_click(as_id(said.get("id")), float(said["x"]), float(said["y"]))
+        id = self.store.entry(as_id(said.get("id"))).id
+        box = self.suggester.at_click(id, float(said["x"]), float(said["y"]))
         self._answer("clicked", id=said.get("id"), box=None if box is None else list(box))
 
     def _on_labels(self, said: dict) -> None:
@@ -225,8 +226,8 @@ class BoxLabeler(Widget):
         self._answer("went_back", number=said.get("number"), **told)
 
     def _on_add_class(self, said: dict) -> None:
-        id = self.store.add_class(str(said.get("name", "")).strip())
-        self._answer("class_added", number=said.get("number"), **{"class": id})
+        added: dict[str, Any] = {"class": self.store.add_class(str(said.get("name", "")).strip())}
+        self._answer("class_added", number=said.get("number"), **added)
 
     def _on_rename_class(self, said: dict) -> None:
         self.store.rename_class(as_id(said.get("class")), str(said.get("name", "")).strip())

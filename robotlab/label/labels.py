@@ -100,7 +100,9 @@ class LabeledBox:
         x0, y0, x1, y1 = corners
         box = (max(x0, 0.0), max(y0, 0.0), min(x1, float(size[0])), min(y1, float(size[1])))
         marks = bool(note.get("not_sure")), bool(note.get("hidden"))
-        return cls(box, as_id(note["category_id"]), *marks, as_id(note.get("id")))
+        category = as_id(note["category_id"])
+        assert category is not None  # who calls has looked
+        return cls(box, category, *marks, as_id(note.get("id")))
 
 
 @dataclass(frozen=True)
@@ -239,8 +241,10 @@ def _partners(boxes: Sequence[LabeledBox], others: Sequence[LabeledBox]) -> list
     for same in (lambda a, b: a.id is not None and a.id == b.id, lambda a, b: a.content == b.content):
         for row, box in enumerate(boxes):
             if found[row] is None:
-                found[row] = next((place for place, other in free.items() if same(box, other)), None)
-                free.pop(found[row], None)
+                place = next((place for place, other in free.items() if same(box, other)), None)
+                if place is not None:
+                    found[row] = place
+                    del free[place]
     return found
 
 
@@ -274,7 +278,7 @@ def labels_of(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]], siz
 
 
 def notes_of(
-    labels: PictureLabels, image_id: int | str, old: Iterable[Mapping[str, Any]], size: tuple[int, int], new_id: Any
+    labels: PictureLabels, image_id: int | str, old: Iterable[dict[str, Any]], size: tuple[int, int], new_id: Any
 ) -> list[dict[str, Any]]:
     """Annotation records for the labels of one picture; what robotlab does not know in old ones is kept.
 
@@ -284,7 +288,7 @@ def notes_of(
         As they shall be.
     image_id : int or str
         The picture's id.
-    old : iterable of mapping
+    old : iterable of dict
         Its annotations so far.
     size : (int, int)
         Its width and height, px.
@@ -306,12 +310,12 @@ def notes_of(
     known = {as_id(note.get("id")): note for note in old}
     notes = []
     for box in labels.boxes:
-        note = known.pop(box.id, None)
-        was = labels_of({}, [note], size).boxes[0] if note is not None else None
-        if was is not None and was.content == box.content:
-            notes.append(note)
+        before = known.pop(box.id, None)
+        was = None if before is None else labels_of({}, [before], size).boxes[0]
+        if before is not None and was is not None and was.content == box.content:
+            notes.append(before)
             continue
-        note = dict(note) if note is not None else {"id": new_id(), "image_id": image_id}
+        note = dict(before) if before is not None else {"id": new_id(), "image_id": image_id}
         note["category_id"] = box.category_id
         if was is None or was.box != box.box:
             (x0, y0, _, _), (wide, tall) = box.box, box.size_px

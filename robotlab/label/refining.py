@@ -320,7 +320,9 @@ class Refiner:
             rows[:, :4] = views.moved(rows[:, :4], weights)
         if self._worth is None:
             return rows
-        chances = sum(softmax(self._scaled(self._signs(views, rows, turned)) @ self._worth) for turned in (False, True))
+        signs = (self._scaled(self._signs(views, rows, turned)) for turned in (False, True))
+        one, other = (softmax(some @ self._worth) for some in signs)
+        chances = one + other
         rows[:, 5] = chances[:, 2] / (chances[:, 2] + chances[:, 0])
         rows = _apart(rows, AFTER_IOU)
         return rows[nms(rows[:, :4], rows[:, 5], self._across)]
@@ -368,7 +370,7 @@ def _fit_edges(known, truths, found, folds, rng) -> tuple[np.ndarray, dict[int, 
             a, b = (mirrored(one, views.width_px) if turned else one for one in (start, aim))
             grams[fold] += x.T @ x
             targets[fold] += x.T @ ((b - a) / _sides(a))
-    gram, target = sum(grams.values()), sum(targets.values())
+    gram, target = sum(grams.values(), np.zeros((size, size))), sum(targets.values(), np.zeros((size, 4)))
     if not gram[-1, -1]:
         return None
 

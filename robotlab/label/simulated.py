@@ -160,9 +160,10 @@ def simulate_labeling(
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
-            everything = store.data(labeled_only=False)
+            labeled, everything = store.data(), store.data(labeled_only=False)
+            assert labeled is not None and everything is not None
             rest = everything.having([entry for entry in everything if not store.is_labeled(entry.id)])
-            suggester.learn(fit_on_labeled(store.data(), rest, seed)[1])
+            suggester.learn(fit_on_labeled(labeled, rest, seed)[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(order)
         if chosen is None:
@@ -192,8 +193,8 @@ def _correct(suggested, entry, category_of) -> tuple[PictureLabels, Effort]:
                     dragged += 1
             boxes.append(LabeledBox(tuple(corners.tolist()), category))
         free = np.delete(some, list(pairs.values()), axis=0)
-        for row, _ in best_matches(free, entry.boxes[(entry.labels == place) & ~entry.counted], DRAG_IOU):
-            boxes.append(LabeledBox(tuple(free[row].tolist()), category, not_sure=True))
+        for left, _ in best_matches(free, entry.boxes[(entry.labels == place) & ~entry.counted], DRAG_IOU):
+            boxes.append(LabeledBox(tuple(free[left].tolist()), category, not_sure=True))
     count = sum(not box.not_sure for box in boxes)
     effort = Effort(1, count, kept, dragged, count - kept - dragged, len(suggested) - used)
     return PictureLabels(tuple(boxes), True), effort

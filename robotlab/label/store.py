@@ -123,7 +123,7 @@ class LabelStore:
         """Whether another window or program holds this data set."""
         return not self._held
 
-    def entry(self, id: int | str) -> LabeledImage:
+    def entry(self, id: int | str | None) -> LabeledImage:
         """The picture as the data set had it when it was read: path, size, recording.
 
         Parameters
@@ -281,7 +281,7 @@ class LabelStore:
         self._change(None, [*self._value["categories"], {"id": id, "name": name}])
         return id
 
-    def rename_class(self, id: int | str, name: str) -> None:
+    def rename_class(self, id: int | str | None, name: str) -> None:
         """Give a class another name; its boxes stay.
 
         Parameters

@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 import weakref
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -288,14 +288,14 @@ class Suggester:
             doubt, why = 0.8, "nothing found, and nearly all labeled pictures have boxes"
         return doubt, why
 
-    def next(self, ids: Sequence, passed: Sequence = ()) -> tuple[Any, str] | None:
+    def next(self, ids: Sequence, passed: Collection = ()) -> tuple[Any, str] | None:
         """The picture to label next, and why it is this one.
 
         Parameters
         ----------
         ids : sequence of int or str
             Pictures to choose from.
-        passed : sequence of int or str
+        passed : collection of int or str
             Pictures that were shown already and left unlabeled.
 
         Returns

@@ -217,7 +217,10 @@ def end_children(thread: int, spared: Iterable[int] = ()) -> set[int]:
     """
     ended = set()
     # Workers of a pool end with their pool; killed, they would hang it.
-    spared = {*spared, *(child.pid for child in multiprocessing.active_children() if "PoolWorker" in child.name)}
+    spared = {
+        *spared,
+        *(child.pid for child in multiprocessing.active_children() if child.pid and "PoolWorker" in child.name),
+    }
     for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
         if child in spared:
             continue

@@ -146,7 +146,9 @@ class DetectorNaN(_Beginning):
 
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         """NaN, or what was found."""
-        return found if not self.begun(t_s) else Detections(np.full((1, 4), math.nan), [1.0], [0], found.classes)
+        if not self.begun(t_s):
+            return found
+        return Detections(np.full((1, 4), math.nan), np.ones(1), np.zeros(1, int), found.classes)
 
 
 @dataclass

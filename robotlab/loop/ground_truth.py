@@ -84,7 +84,7 @@ class GroundTruthDetector:
         moved = box + noise
         x0, x1 = sorted((moved[0], moved[2]))
         y0, y1 = sorted((moved[1], moved[3]))
-        return Detections([[x0, y0, x1, y1]], [1.0], [0], self.classes)
+        return Detections(np.array([[x0, y0, x1, y1]]), np.ones(1), np.zeros(1, int), self.classes)
 
     def detect(self, picture: np.ndarray) -> Detections:
         """Refused: it is given the truth, not a picture.

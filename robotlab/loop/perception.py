@@ -205,13 +205,13 @@ def _blocks(picture: np.ndarray) -> np.ndarray:
     return picture[: rows * step, : columns * step].reshape(rows, step, columns, -1).mean(axis=(1, 3))
 
 
-def check_size(picture: np.ndarray, size_px: tuple[int, int], name: str) -> np.ndarray:
+def check_size(picture: np.ndarray | None, size_px: tuple[int, int], name: str) -> np.ndarray:
     """Return a picture of the right size, or say what is wrong.
 
     Parameters
     ----------
-    picture : (H, W, 3) ndarray of uint8
-        What came from the camera.
+    picture : (H, W, 3) ndarray of uint8 or None
+        What came from the camera; None is no picture.
     size_px : (int, int)
         Width and height that it must have.
     name : str
@@ -232,7 +232,7 @@ def check_size(picture: np.ndarray, size_px: tuple[int, int], name: str) -> np.n
     >>> check_size(np.zeros((48, 64, 3), np.uint8), (64, 48), "the picture").shape
     (48, 64, 3)
     """
-    check_picture(picture, name)
+    picture = check_picture(picture, name)
     if picture.shape[1::-1] != tuple(size_px):
         raise PictureError(
             f"{name} must have the camera's size {size_px[0]}x{size_px[1]} px, got {picture.shape[1]}x{picture.shape[0]}; "

@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -273,6 +273,6 @@ def observation_record(index: int, t_s: float, found: Detections, observation: O
     return record
 
 
-def rounded(values: Sequence[float], digits: int = 3) -> list[float]:
+def rounded(values: Iterable[float], digits: int = 3) -> list[float]:
     """Plain floats of so many decimals."""
     return [round(float(value), digits) for value in values]

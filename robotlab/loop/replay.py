@@ -94,7 +94,7 @@ def summary(run: Run) -> str:
         )
     right = _on_post(run)
     wrong = np.mean(~right & ~np.isnan(run.boxes[:, 0])) if len(right) else 0.0
-    times = {1: "lost it once"}.get(scores["losses"], f"lost it {scores['losses']} times")
+    times = "lost it once" if scores["losses"] == 1 else f"lost it {scores['losses']} times"
     if not right.any():
         times = "never found it"
     elif not scores["losses"]:

@@ -130,9 +130,9 @@ class Run:
 
     @classmethod
     def _build(cls, facts, ticks, taken, by_kind, records, pictures) -> Run:
-        settings = dict(facts["settings"])
-        settings["drive"], settings["motor"] = DifferentialDrive(**settings["drive"]), Motor(**settings["motor"])
-        settings = Settings(**settings)
+        given = dict(facts["settings"])
+        given["drive"], given["motor"] = DifferentialDrive(**given["drive"]), Motor(**given["motor"])
+        settings = Settings(**given)
         if facts.get("real"):
             ticks = of_real_drive(ticks, settings)
         else:

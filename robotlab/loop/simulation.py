@@ -194,7 +194,7 @@ class _Loop:
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
         self.turned, self.view, self.stall = 0.0, FreezeDetector(), StallDetector()
-        self.pose = tuple(float(value) for value in start)
+        self.pose: tuple[float, float, float] = (float(start[0]), float(start[1]), float(start[2]))
         self.wheels = (0.0, 0.0)
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
@@ -328,6 +328,7 @@ class _Loop:
                     None if frame.truth is None else frame.truth * scale, frame.visible
                 )
             else:
+                assert frame.picture is not None
                 found = show(self.detector, frame.picture)
             return in_camera_px(self.faults.found(index, t, found), self.camera, self.settings)
         except Exception as error:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,10 +18,10 @@ from robotlab.errors import InputError
 from robotlab.loop.run import Run
 
 # As NumPy calls them.
-_METHODS = {"linear": "linear", "nearest_rank": "inverted_cdf"}
+_METHODS: dict[str, Literal["linear", "inverted_cdf"]] = {"linear": "linear", "nearest_rank": "inverted_cdf"}
 
 
-def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:
+def percentile(values: Sequence[float] | np.ndarray, percent: float, method: str = "linear") -> float:
     """The value that a fraction of the values does not exceed.
 
     Parameters

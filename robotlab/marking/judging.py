@@ -181,14 +181,14 @@ def _error(name: str, text: str) -> Exception:
 
 
 def _outcome(line: dict[str, Any], case: tuple) -> Outcome:
-    words = {key: _clean(str(line.get(key, "")))[:2000] for key in ("place", "printed", "warned")}
+    words: dict[str, Any] = {key: _clean(str(line.get(key, "")))[:2000] for key in ("place", "printed", "warned")}
     kind = line.get("kind") if line.get("kind") in _KINDS else "raised"
     try:
         if kind == "value":
             value, inputs = decode(line.get("value")), line.get("inputs")
             own = [sha256(text_of(one).encode()).hexdigest() for one in case]
-            same = isinstance(inputs, list) and len(inputs) == len(own)
-            changed = tuple(k for k, digest in enumerate(own) if not same or inputs[k] != digest)
+            seen = inputs if isinstance(inputs, list) and len(inputs) == len(own) else None
+            changed = tuple(k for k, digest in enumerate(own) if seen is None or seen[k] != digest)
             return Outcome("value", value, changed=changed, **words)
     except InputError as problem:
         return Outcome("raised", error=problem, **words)

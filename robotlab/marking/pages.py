@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -185,7 +186,7 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
     return page
 
 
-def _table(page: Report, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+def _table(page: Report, header: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
     """A table, or the word that there is nothing for it."""
     if rows:
         page.table(header, rows)

@@ -195,8 +195,8 @@ def _walls() -> list[str]:
         words += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
     words += ["--dir", "/desk"]
     # Nothing that one fork could leave for the next can be written: each has a /desk of its own.
-    for folder in ("/", *emptied):
-        words += ["--remount-ro", str(folder)]
+    for place in ("/", *emptied):
+        words += ["--remount-ro", place]
     return [*words, "--tmpfs", "/desk", "--chdir", "/desk"]
 
 

@@ -89,8 +89,10 @@ def statements_of(cell: int, source: str) -> list[Statement]:
 
 
 def _names(statement: ast.stmt) -> tuple[frozenset[str], frozenset[str], bool]:
-    loads, stores, always = set(), set(), False
+    loads: set[str] = set()
+    stores: set[str] = set()
     inner: set[str] = set()
+    always = False
     for node in ast.walk(statement):
         if isinstance(node, ast.Name):
             (loads if isinstance(node.ctx, ast.Load) else stores).add(node.id)

@@ -166,7 +166,8 @@ def _array(form: str, dtype: Any, shape: Any, text: Any) -> Any:
 
 def _stand_in(name: str, hint: str) -> Any:
     if hint == "generator":
-        return (one for one in ())
+        nothing: tuple[Any, ...] = ()
+        return (one for one in nothing)
     name = "".join(sign for sign in name[:60] if sign.isalnum() or sign in " _") or "thing"
     return type(name, (_Callable if hint == "function" else StandIn,), {})()
 

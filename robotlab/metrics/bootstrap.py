@@ -6,7 +6,7 @@ changes how often each recording counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -86,7 +86,7 @@ def weighted_ap(
     group_of_row: np.ndarray,
     truths_by_group: np.ndarray,
     weights: np.ndarray,
-    limits: np.ndarray | None = None,
+    limits: Sequence[float] | np.ndarray | None = None,
 ) -> np.ndarray:
     """COCO's AP of bootstrap resamples, in which group ``g`` counts ``weights[b, g]`` times.
 

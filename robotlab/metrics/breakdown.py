@@ -80,7 +80,7 @@ def by_group(evaluation: Evaluation, groups: Sequence[str | None]) -> dict[str, 
     matches, classes = evaluation.table.matches, len(evaluation.classes)
     of_row, of_truth = of_picture[evaluation.found.picture[matches.row]], of_picture[evaluation.truths.picture]
 
-    def count(of: np.ndarray, keep: np.ndarray) -> list[int]:
+    def count(of: np.ndarray, keep: np.ndarray | np.bool) -> list[int]:
         return np.bincount(of[keep & (of >= 0)], minlength=len(places)).tolist()
 
     used = np.uint64(1) & matches.ignored == 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -145,7 +145,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
             weights = bootstrap_weights(count, resamples, seed)
             gap = b.resampled(weights, groups) - a.resampled(weights, groups)
             intervals = {"AP": percentile_interval(gap.mean(axis=1)), "AP50": percentile_interval(gap[:, 0])}
-    row = {"a": a.name, "b": b.name, "truths": int(a.counted.sum())}
+    row: dict[str, Any] = {"a": a.name, "b": b.name, "truths": int(a.counted.sum())}
     row |= {"found_a": int(found_a.sum()), "found_b": int(found_b.sum())}
     row |= {"only_a": only_a, "only_b": only_b, "p_exact": p_exact, "p_corrected": p_corrected}
     row |= {"ap_difference": differences["AP"], "ap50_difference": differences["AP50"]}

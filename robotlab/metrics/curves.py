@@ -7,6 +7,7 @@ A list of hits says, highest score first, which detections are true positives
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -149,7 +150,7 @@ class Curve:
         """(D,) TP / (TP + FN) down to each detection; NaN without truths."""
         return precision_recall(self.hit, self.truths)[1]
 
-    def at(self, score: float) -> dict[str, float | int | None]:
+    def at(self, score: float) -> dict[str, Any]:
         """Counts and rates when only detections of at least `score` are used.
 
         Parameters
@@ -176,7 +177,7 @@ class Curve:
             "F1": 2 * hits / (n + self.truths) if self.truths else None,
         }
 
-    def best(self) -> dict[str, float | int | None] | None:
+    def best(self) -> dict[str, Any] | None:
         """The threshold with the highest F1; of equals the highest threshold.
 
         Returns

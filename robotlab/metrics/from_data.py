@@ -64,9 +64,9 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
     truths = GroundTruthTable(
         np.repeat(np.arange(len(entries)), [len(entry.boxes) for entry in entries]),
         place[column("labels", np.int64)],
-        boxes,
+        np.array(boxes, float).reshape(-1, 4),
         len(entries),
-        [data.classes[k] for k in order],
+        tuple(data.classes[k] for k in order),
         column("areas", np.float64),
         column("crowd", bool),
         column("ignore", bool),

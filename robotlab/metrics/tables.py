@@ -21,6 +21,9 @@ from robotlab.boxes import xywh_from_corners
 from robotlab.detections import Detections
 from robotlab.errors import BoxError, DataSetError
 
+# Of a column that is worked out where it is not given: no instance keeps it.
+_LEFT_OUT: Any = None
+
 
 def _column(value: Any, count: int, kind: Any, name: str) -> np.ndarray:
     column = np.array(value, dtype=kind)
@@ -99,9 +102,9 @@ class GroundTruthTable:
     xywh: np.ndarray
     pictures: int
     classes: tuple[str, ...]
-    area: np.ndarray | None = None
-    crowd: np.ndarray | None = None
-    ignore: np.ndarray | None = None
+    area: np.ndarray = _LEFT_OUT
+    crowd: np.ndarray = _LEFT_OUT
+    ignore: np.ndarray = _LEFT_OUT
 
     def __post_init__(self) -> None:
         xywh = _sides(self.xywh, "truth boxes")
@@ -249,7 +252,10 @@ def detection_table(detections: Sequence[Detections], classes: Sequence[str]) ->
 
 
 def detections_from_results(
-    results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
+    results: Sequence[Mapping[str, Any]],
+    picture_ids: Sequence[int | str],
+    category_ids: Sequence[int | str],
+    name: str = "results",
 ) -> DetectionTable:
     """Detection table of a COCO-style results list.
 
@@ -330,7 +336,7 @@ def _numbers(values: Iterable, at: Callable[[int], Any], rule: str, each: int = 
     return np.array(values, dtype=np.float64)
 
 
-def _places(values: Sequence[int], known: Sequence[int], key: str, name: str) -> np.ndarray:
+def _places(values: Sequence[int], known: Sequence[int | str], key: str, name: str) -> np.ndarray:
     place = {number: row for row, number in enumerate(known)}
     try:
         return np.fromiter(map(place.__getitem__, values), np.int64, len(values))

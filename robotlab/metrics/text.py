@@ -133,7 +133,7 @@ def evaluation_text(evaluation: Evaluation) -> str:
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
     sizes = [(step_label(row, "px"), row) for row in evaluation.recall_by_size if row["truths"]]
-    for title, rows in (("size (root of area)", sizes), ("distance", list(evaluation.per_distance.items()))):
-        if rows:
-            lines += ["", *_rows(title, rows)]
+    for title, steps in (("size (root of area)", sizes), ("distance", list(evaluation.per_distance.items()))):
+        if steps:
+            lines += ["", *_rows(title, steps)]
     return "\n".join(lines)

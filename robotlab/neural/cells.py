@@ -273,7 +273,7 @@ def gather_cells(
         places = np.roll(order, -turn * most)[:most]
         drawn: list[Cells | None] = [None] * len(places)
         pool.each(partial(draw, turn, places, rate, drawn), len(places))
-        parts += drawn
+        parts += [one for one in drawn if one is not None]
         if turn < passes - 1:
             rate = rough(Cells.joined(parts))
     return Cells.joined(parts)

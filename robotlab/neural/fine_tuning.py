@@ -185,6 +185,7 @@ def fine_tune(
     newest: list[NeuralDetector] = []
 
     def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
+        assert judged is not None
         newest[:] = [made(trained, {})]
         return metrics_of(judged, detect_all(newest[0], judged))
 

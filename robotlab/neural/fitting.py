@@ -118,9 +118,9 @@ def fit(
     ):
         if value not in known:
             raise InputError(f"{name} must be {' or '.join(known)}, got {value!r}; choose one of them")
-    for name, value in (("minutes", minutes), ("epochs", epochs)):
-        if value is not None and not value > 0:
-            raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
+    for name, most in (("minutes", minutes), ("epochs", epochs)):
+        if most is not None and not most > 0:
+            raise InputError(f"{name} must be above 0, got {most}; leave it out for the usual")
     if watch is not None and training == "frozen_backbone":
         raise InputError(
             "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
@@ -191,8 +191,9 @@ def fit_head(
         fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count, pool=pool)
         return NeuralDetector.build(layers, {**weights, **fitted}, training_set.classes, known, working_px, scale)
 
-    last_too = validation_set is not None and not named
-    pictures = len(training_set) + (len(validation_set) if last_too else 0)
+    # The pictures of the validation set that are learned from in the end.
+    last = None if named else validation_set
+    pictures = len(training_set) + (0 if last is None else len(last))
     needed = disk_bytes(layers, keeps_state=False)
     check_disk(Path.cwd(), needed)
     workers = workers_within(source, core_count())
@@ -200,7 +201,7 @@ def fit_head(
     # Of larger sets each pass draws its pictures; those of the validation set keep their part.
     share = min(1.0, MOST_CELLS / (cells_each * PASSES * pictures))
     most = max(1, round(share * len(training_set)))
-    most_held = max(1, round(share * len(validation_set))) if last_too else 0
+    most_held = 0 if last is None else max(1, round(share * len(last)))
     total = (most + most_held) * PASSES
     memory = BASE_BYTES + rows_bytes(round(total * cells_each), BACKBONE[-1].channels) + pictures_bytes(source, workers)
     if progress:
@@ -220,11 +221,11 @@ def fit_head(
         cells = gathered(source, seed, most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= validation_metrics(made(cells, facts), validation_set)
-        if last_too:
-            more = gathered(SampleSource(validation_set, working_px, scale), seed + 1, most_held)
+        if last is not None:
+            more = gathered(SampleSource(last, working_px, scale), seed + 1, most_held)
             cells = Cells.joined([cells, more])
             # Refitted on all pictures: no validation set is left.
-            all_pictures = training_set.having([*training_set.pictures, *validation_set.pictures])
+            all_pictures = training_set.having([*training_set.pictures, *last.pictures])
             facts |= training_facts(all_pictures) | {"validation": validation_facts(None), "refit_on_all": True}
         return made(cells, facts)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import onnx
 from onnx import helper
@@ -87,7 +89,7 @@ def peak_nodes(class_count: int) -> tuple[list[onnx.NodeProto], dict[str, np.nda
     """
     nodes, constants = [], {"channel": np.array([1])}
 
-    def add(kind: str, inputs: list[str], output: str, **options: object) -> None:
+    def add(kind: str, inputs: list[str], output: str, **options: Any) -> None:
         nodes.append(helper.make_node(kind, inputs, [output], output, **options))
 
     def part(source: str, output: str, first: int, end: int) -> None:

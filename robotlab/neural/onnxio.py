@@ -27,7 +27,7 @@ OPSET = 17
 IR_VERSION = 8
 
 # Operators of the layers without weights.  Doubled, output pixel i copies input pixel floor(i / 2).
-_JOINING = {
+_JOINING: dict[str, tuple[str, dict[str, Any]]] = {
     "upsample": (
         "Resize",
         {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"},

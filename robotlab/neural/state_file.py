@@ -28,7 +28,8 @@ MOST_ARRAYS = 4096
 def write_state(path: str | os.PathLike, note: Mapping[str, Any], arrays: Mapping[str, np.ndarray]) -> None:
     """Write a note, as JSON, and arrays, whole or not at all."""
     content = io.BytesIO()
-    np.savez(content, note=np.frombuffer(json.dumps(note).encode(), np.uint8), **arrays)
+    named: dict[str, Any] = {"note": np.frombuffer(json.dumps(note).encode(), np.uint8), **arrays}
+    np.savez(content, **named)
     write_whole(path, content.getvalue())
 
 

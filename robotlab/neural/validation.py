@@ -106,9 +106,9 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
     if not chosen:
         return data, None, "none"
     held = set(chosen)
-    validation_set = [entry for entry in data.pictures if entry.recording in held]
+    out = [entry for entry in data.pictures if entry.recording in held]
     rest = [entry for entry in data.pictures if entry.recording not in held]
-    return data.having(rest), data.having(validation_set), "recording " + some(chosen[::-1])
+    return data.having(rest), data.having(out), "recording " + some(chosen[::-1])
 
 
 def _teaches(data: DataSet, entries: Sequence) -> bool:

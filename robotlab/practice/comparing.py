@@ -78,15 +78,15 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Diffe
     if len(got) != len(expected):
         return Difference("shape", f"The result must hold {len(expected)} values, yours holds {len(got)}.")
     faults = [compare(one, other, rtol, atol) for one, other in zip(expected, got)]
-    wrong = [i for i, fault in enumerate(faults) if fault]
+    wrong = [(i, fault) for i, fault in enumerate(faults) if fault]
     if not wrong:
         return None
-    fault = faults[wrong[0]]
+    first, fault = wrong[0]
     if fault.kind != "value":
         return fault
     if len(wrong) == len(expected) == 2:
         return Difference("value", "Neither value is right.")
-    return Difference("value", f"Value {wrong[0] + 1} of {len(expected)} is not right.")
+    return Difference("value", f"Value {first + 1} of {len(expected)} is not right.")
 
 
 def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:

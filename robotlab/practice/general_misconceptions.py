@@ -17,6 +17,10 @@ from robotlab.practice.comparing import as_numbers
 from robotlab.practice.task import Task
 
 
+def _rounded(decimals: int, result: np.ndarray) -> np.ndarray:
+    return np.round(result, decimals)
+
+
 @dataclass(frozen=True)
 class ResultChange:
     """A misconception that is a change of the right result.
@@ -101,7 +105,7 @@ GENERAL = (
         ResultChange(
             f"rounded to {n} decimals",
             f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-            partial(np.round, decimals=n),
+            partial(_rounded, n),
             kinds=_FRACTIONS,
         )
         for n in (0, 1, 2, 3, 4)

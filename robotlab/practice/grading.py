@@ -117,7 +117,7 @@ def grade_outcomes(
         default=None,
     )
     outcome = outcomes[first or 0]
-    beside = {
+    beside: dict[str, Any] = {
         "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
         "printed": "" if outcome.kind == "flood" else _first_lines(outcome.printed),
     }
@@ -290,6 +290,7 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
         }[outcome.kind]
         return Difference(outcome.kind, rule + (f" It was stopped in {outcome.place}." if outcome.place else ""))
     if outcome.kind == "raised":
+        assert outcome.error is not None
         said = _error(outcome, "")
         more = "" if "Did you mean" in said else hint(error_text(outcome.error))
         return Difference("raised", " ".join(filter(None, [said, more])))

@@ -211,8 +211,10 @@ class _Search:
     def _fits(self, edit: Edit, also_known: bool = False, common_alone: bool = False) -> str | None:
         """Nothing for a right function, the sentence for one that makes a known mistake, None for any other."""
         changed = self._changed(edit)
-        first = self._call(changed, 0) if changed else None
-        if changed is None or first.kind != "value" or first.changed:
+        if changed is None:
+            return None
+        first = self._call(changed, 0)
+        if first.kind != "value" or first.changed:
             return None
         if self._is_right(first, 0):
             wrong = (i for i in range(1, len(self.cases)) if not self._is_right(self._call(changed, i), i))

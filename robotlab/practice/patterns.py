@@ -47,7 +47,7 @@ _CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("turned to degrees", np.degrees),
     ("turned to radians", np.radians),
 )
-_NUMBER_CHANGES = (
+_NUMBER_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("cut off to a whole number (int or //)", np.trunc),
     ("rounded to a whole number", np.round),
     ("without its sign (abs)", np.abs),
@@ -58,7 +58,7 @@ _NUMBER_CHANGES = (
     ("0 or left out", lambda x: x * 0),
     ("1 or left out", lambda x: x * 0 + 1),
 )
-_ARRAY_CHANGES = (
+_ARRAY_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("cut off to whole numbers (int or //)", np.trunc),
     ("without signs (abs)", np.abs),
     ("with all signs changed", np.negative),

@@ -198,14 +198,14 @@ class Progress:
         except OSError as error:
             self.note = f"Your progress could not be read from {self.path.name} ({error.strerror}); it is kept until you close the notebook."
         except (ValueError, RecursionError):  # Not JSON, not UTF-8, or not what this module writes.
-            self._set_aside()
+            self._set_aside(self.path)
 
-    def _set_aside(self) -> None:
+    def _set_aside(self, path: Path) -> None:
         number = 1
-        while (beside := self.path.with_name(f"{self.path.stem}.damaged-{number}{self.path.suffix}")).exists():
+        while (beside := path.with_name(f"{path.stem}.damaged-{number}{path.suffix}")).exists():
             number += 1
         try:
-            os.replace(self.path, beside)
+            os.replace(path, beside)
             self.note = f"The progress file was damaged. It is kept as {beside.name}, beside the new one."
         except OSError as error:
             self.note = f"The progress file is damaged and cannot be moved ({error.strerror}); progress is kept until you close the notebook."

@@ -237,6 +237,7 @@ def _in_thread(call: Callable[[], Outcome], limit_s: float, function: Callable) 
 
     thread = threading.Thread(target=work, daemon=True)
     thread.start()
+    assert thread.ident is not None  # it runs
     thread.join(limit_s)
     for _ in range(5):
         if not thread.is_alive():
@@ -274,7 +275,7 @@ def _place(error: BaseException, function: Callable) -> str:
     file = getattr(getattr(function, "__code__", None), "co_filename", None)
     # A function that calls itself without end leaves a thousand lines; the last few will do.
     lines = [line for frame, line in traceback.walk_tb(error.__traceback__) if frame.f_code.co_filename == file]
-    if not lines:
+    if file is None or not lines:
         return ""
     source = linecache.getline(file, lines[-1]).strip()
     return f"line {lines[-1]}" + (f", `{source}`" if source else "")

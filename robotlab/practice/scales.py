@@ -97,9 +97,12 @@ def pairs_with_fractions(right: Sequence[Any], got: Sequence[Any]) -> list[tuple
     >>> pairs_with_fractions([1, 2], [1, 2]) is None
     True
     """
-    pairs = [(as_numbers(r), as_numbers(g)) for r, g in zip(right, got)]
-    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
-        return None
+    pairs = []
+    for one, other in zip(right, got):
+        r, g = as_numbers(one), as_numbers(other)
+        if r is None or g is None or r.shape != g.shape or r.dtype.kind != "f":
+            return None
+        pairs.append((r, g))
     return pairs
 
 

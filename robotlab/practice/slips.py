@@ -86,8 +86,8 @@ def _parentheses(node: Any) -> Changes:
         top, rest = _after_division(node)
         if rest is not None:
             yield ast.BinOp(top, ast.Div(), rest), shown
-        for other in regrouped(node):
-            yield other, shown
+        for changed in regrouped(node):
+            yield changed, shown
         inner: Any = node.left
         if called_name(inner) in _CURVES and len(inner.args) == 1 and isinstance(node.right, ast.Constant):
             yield ast.Call(inner.func, [ast.BinOp(inner.args[0], node.op, node.right)], inner.keywords), shown
@@ -106,14 +106,14 @@ def _parentheses(node: Any) -> Changes:
         yield ast.BinOp(ast.Call(node.func, [inside.left], node.keywords), inside.op, inside.right), shown
     elif isinstance(node, ast.IfExp):
         words = f"`{ast.unparse(node)}`: without parentheses `... if ... else ...` reaches over the whole of it"
-        test, one, other = node.test, node.body, node.orelse
-        if isinstance(one, ast.BinOp):
-            yield ast.BinOp(one.left, one.op, ast.IfExp(test, one.right, other)), words
+        test, body, other = node.test, node.body, node.orelse
+        if isinstance(body, ast.BinOp):
+            yield ast.BinOp(body.left, body.op, ast.IfExp(test, body.right, other)), words
         if isinstance(other, ast.BinOp):
-            yield ast.BinOp(ast.IfExp(test, one, other.left), other.op, other.right), words
+            yield ast.BinOp(ast.IfExp(test, body, other.left), other.op, other.right), words
 
 
-def _after_division(node: ast.BinOp) -> tuple[ast.AST, Any]:
+def _after_division(node: ast.BinOp) -> tuple[ast.expr, Any]:
     """``top / a + b - c`` or ``top / a * b``, taken as ``top / (a + b - c)``; None where it is neither."""
     same = (ast.Add, ast.Sub) if is_binary(node, ast.Add, ast.Sub) else (ast.Mult,)
     if not is_binary(node, *same):

@@ -171,14 +171,14 @@ def name_of(name: str) -> ast.Name:
     return ast.Name(name, ast.Load())
 
 
-def call_of(function: str, *inputs: ast.AST) -> ast.Call:
+def call_of(function: str, *inputs: ast.expr) -> ast.Call:
     """A call of a function that Python knows.
 
     Parameters
     ----------
     function : str
         Its name.
-    *inputs : ast.AST
+    *inputs : ast.expr
         What it takes.
 
     Returns
@@ -291,7 +291,7 @@ def changes(node: Any, names: list[str], numbers: list[float]) -> Changes:
         yield ast.BoolOp(ast.And() if isinstance(node.op, ast.Or) else ast.Or(), node.values), "`and` and `or`"
     elif isinstance(node, ast.UnaryOp):
         yield node.operand, f"the sign in {here}"
-    elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
+    elif isinstance(node, ast.Constant) and isinstance(node.value, int | float) and not isinstance(node.value, bool):
         value = node.value
         near = [value + 1, value - 1, value * 2, value / 2, value * 10, value / 10, -value, 0, 1, 2, 0.5, *numbers]
         for number in dict.fromkeys(near):
@@ -366,7 +366,7 @@ def _changes_of_call(node: ast.Call) -> Changes:
             yield _along(node, axis, True), f"the axis along which {name} works, and whether that axis is kept"
     for i, one in enumerate(named):
         yield ast.Call(node.func, given, named[:i] + named[i + 1 :]), f"what `{ast.unparse(one)}` does there"
-    for i, one in enumerate(given[1:], 1):
-        yield ast.Call(node.func, given[:i] + given[i + 1 :], named), f"what `{ast.unparse(one)}` does there"
+    for i, argument in enumerate(given[1:], 1):
+        yield ast.Call(node.func, given[:i] + given[i + 1 :], named), f"what `{ast.unparse(argument)}` does there"
     if len(given) == 2:
         yield ast.Call(node.func, given[::-1], named), f"the order of what {name} takes"

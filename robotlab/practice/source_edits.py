@@ -194,6 +194,7 @@ def _groups_within(slots: list[Slot]) -> Iterator[tuple[ast.AST, list[Slot]]]:
 
 def _nearest(node: Any, numbers: list[float]) -> float | None:
     """The number that the task states, where one like it is written."""
-    if not (isinstance(node, ast.Constant) and type(node.value) in (int, float)):
+    if not isinstance(node, ast.Constant) or not isinstance(node.value, int | float) or isinstance(node.value, bool):
         return None
-    return next((one for one in numbers if one != node.value and abs(one - node.value) <= 0.05 * abs(one)), None)
+    written = node.value
+    return next((one for one in numbers if one != written and abs(one - written) <= 0.05 * abs(one)), None)

@@ -89,10 +89,9 @@ def _counts(page: Report, report: DataSetReport, sizes: SizeCheck | None, band_m
         return
     page.heading("Sizes and places")
     figure, axes = new_figure(columns=2, height_in=2.6)
-    sides = np.zeros(0) if sizes is None else sizes.smaller_sides_px
     left, right = axes[0]
-    if len(sides):
-        left.hist(sides.clip(1, 500), bins=np.geomspace(1, 500, 28), color="#0072b2")
+    if sizes is not None and len(sizes.smaller_sides_px):
+        left.hist(sizes.smaller_sides_px.clip(1, 500), bins=np.geomspace(1, 500, 28), color="#0072b2")
         left.axvline(sizes.least_px, color="#d55e00", linestyle="--")
         left.set_xscale("log")
     left.set_xlabel("smaller side as the network sees it, px")

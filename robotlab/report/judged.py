@@ -239,7 +239,7 @@ def pictures_part(
     """
     places: Sequence[int] = range(len(data))
     if len(data) > count:
-        places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
+        places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1]).tolist()
     order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
     page.begin_row()
     for place in places:

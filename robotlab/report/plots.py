@@ -7,7 +7,7 @@ also be read in gray.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -90,10 +90,10 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Ax
     for i, (name, evaluation) in enumerate(evaluations.items()):
         curve = evaluation.curve()
         if curve.truths and len(curve.score):
-            look = {"color": COLORS[i % 6], "label": name, "drawstyle": "steps-post"}
+            look: dict[str, Any] = {"color": COLORS[i % 6], "label": name, "drawstyle": "steps-post"}
             ax.plot(curve.recall, curve.precision, LINES[i % 6], **look)
             best = curve.best()
-            if best["precision"] is not None:
+            if best is not None and best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
     ax.set(xlim=(0, 1.02), ylim=(0, 1.04))
     ax.set(xlabel="recall: found of all there is", ylabel="precision: true of all found")
@@ -141,7 +141,7 @@ def plot_groups(ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "
         places = [(x, y) for x, y in places if y is not None and y >= 0]
         ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=color, label=name) if places else None
         ax.vlines([x for x, _ in places], 0, [y for _, y in places], color=color, linewidth=1, linestyle=LINES[i % 6])
-    slant = {"rotation": 0, "ha": "center"} if len(names) < 7 else {"rotation": 30, "ha": "right"}
+    slant: dict[str, Any] = {"rotation": 0, "ha": "center"} if len(names) < 7 else {"rotation": 30, "ha": "right"}
     ax.set_xticks(range(len(names)), names, **slant)
     ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel="AP50")
     ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(tables), borderaxespad=0)
@@ -189,7 +189,12 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
         y = np.array([row["recall"] for _, row in here])
         spread = np.array([row["recall_interval"] for _, row in here]).reshape(-1, 2)
         below_above = np.clip(np.vstack([y - spread[:, 0], spread[:, 1] - y]), 0, None)
-        look = {"fmt": MARKERS[i % 6] + LINES[i % 6], "color": COLORS[i % 6], "capsize": 2, "linewidth": 1}
+        look: dict[str, Any] = {
+            "fmt": MARKERS[i % 6] + LINES[i % 6],
+            "color": COLORS[i % 6],
+            "capsize": 2,
+            "linewidth": 1,
+        }
         ax.errorbar(x, y, below_above, label=name, **look)
     ax.set_xticks(range(len(names)), names, fontsize=9, rotation=30)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
@@ -221,8 +226,8 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
     >>> [text.get_text() for text in ax.get_yticklabels()]
     ['mine']
     """
-    band = {"color": COLORS[5], "linewidth": 12, "solid_capstyle": "butt"}
-    line = {"color": "black", "markersize": 18, "markeredgewidth": 2, "linewidth": 1}
+    band: dict[str, Any] = {"color": COLORS[5], "linewidth": 12, "solid_capstyle": "butt"}
+    line: dict[str, Any] = {"color": "black", "markersize": 18, "markeredgewidth": 2, "linewidth": 1}
     for k, sheet in enumerate(sheets.values()):
         labels = ("predicted", "measured", "distance kept", "needed to stop") if k == 0 else (None,) * 4
         near, far = sheet["near"], sheet["far"]

@@ -141,7 +141,9 @@ class VideoCamera:
         self._pictures = self._handed = self._reconnects = 0
         self._last = time.monotonic()
         self._freeze, self._fault, self._row = FreezeDetector(), "", 0
-        self._looked, self._stamped, self._exposure = 0.0, None, None
+        self._looked = 0.0
+        self._stamped: bool | None = None
+        self._exposure: float | None = None
         self._size = self._video.size
         self._thread = threading.Thread(target=self._run, name="video_camera", daemon=True)
         self._thread.start()

@@ -301,7 +301,7 @@ def _listen(address: str, port: int) -> socket.socket:
     found = None
     try:
         family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
-        where = ipaddress.ip_address(place[0].partition("%")[0])
+        where = ipaddress.ip_address(str(place[0]).partition("%")[0])
         where = getattr(where, "ipv4_mapped", None) or where
         if where.is_unspecified or where.is_multicast or where == _EVERYBODY:
             raise ValueError("it stands for all of them, or for many machines")

@@ -184,7 +184,9 @@ class Watcher(websocket.WebSocketHandler, _Guarded):
     def busy(self) -> bool:
         """Whether it has not taken what was sent before."""
         connection = self.ws_connection
-        return connection is None or connection.is_closing() or connection.stream.writing()
+        if connection is None or connection.is_closing():
+            return True
+        return connection.stream is None or connection.stream.writing()
 
     def tell(self, message: str | bytes) -> None:
         """Send, and do not wait."""

@@ -16,6 +16,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from typing import IO, cast
 
 from robotlab.checks import number
 from robotlab.control.link import SerialLink
@@ -65,13 +66,15 @@ class _Pipes:
 
     def __init__(self, process: subprocess.Popen, reply_s: float) -> None:
         self.process, self._reply, self._rest = process, reply_s, b""
-        os.set_blocking(process.stdin.fileno(), False)
+        # Both are pipes.
+        self._in, self._out = cast("IO[bytes]", process.stdin), cast("IO[bytes]", process.stdout)
+        os.set_blocking(self._in.fileno(), False)
 
     def write(self, content: bytes) -> int:
-        return os.write(self.process.stdin.fileno(), content)
+        return os.write(self._in.fileno(), content)
 
     def readline(self) -> bytes:
-        end, source = time.monotonic() + self._reply / 10, self.process.stdout.fileno()
+        end, source = time.monotonic() + self._reply / 10, self._out.fileno()
         while b"\n" not in self._rest:
             ready, _, _ = select.select([source], [], [], max(0.0, end - time.monotonic()))
             piece = os.read(source, 4096) if ready else b""
@@ -85,9 +88,9 @@ class _Pipes:
 
     def close(self) -> None:
         # Without us the wheels ramp to a halt, the pins go low, and both programs end.
-        self.process.stdin.close()
+        self._in.close()
         self.process.wait(10)
-        self.process.stdout.close()
+        self._out.close()
 
 
 class PinLink(SerialLink):

@@ -77,7 +77,7 @@ def cells_of(table: SweepTable, x: str, y: str, value: str) -> tuple[np.ndarray,
     return x_edges, y_edges, mean, half
 
 
-def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
+def gain_limit(table: SweepTable, latencies_s: Sequence[float] | np.ndarray) -> np.ndarray:
     """The theory's limit: ultimate gain for each latency, 1/s.
 
     Parameters
@@ -142,7 +142,8 @@ def plot_map(
         ax.figure.colorbar(shown, ax=ax, label=value)
     if {x, y} == {"turn_gain", "latency_s"}:
         across = x == "latency_s"
-        latencies = np.linspace(*(x_edges if across else y_edges)[[0, -1]], 60).clip(0)
+        edges = x_edges if across else y_edges
+        latencies = np.linspace(edges[0], edges[-1], 60).clip(0)
         limit = gain_limit(table, latencies)
         line = (latencies, limit) if across else (limit, latencies)
         ax.plot(*line, color="white", linewidth=3.2)
@@ -247,7 +248,11 @@ def pareto_front(cost: Sequence[float], worth: Sequence[float]) -> np.ndarray:
 
 
 def plot_pareto(
-    ax: Axes, names: Sequence[str], cost: Sequence[float], runs: Sequence[Sequence[float]], labels: tuple[str, str]
+    ax: Axes,
+    names: Sequence[str],
+    cost: Sequence[float],
+    runs: Sequence[Sequence[float] | np.ndarray],
+    labels: tuple[str, str],
 ) -> Axes:
     """Cost against following, with intervals, and the front.
 

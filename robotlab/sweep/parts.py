@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from robotlab.camera import Camera
 from robotlab.checks import whole
@@ -234,7 +235,7 @@ def best_choice(options: Sequence[Choice]) -> Choice | None:
 
 
 def flips(
-    settings: Settings, smallest_px: float, name: str, values: Sequence[float], **more: object
+    settings: Settings, smallest_px: float, name: str, values: Sequence[float], **more: Any
 ) -> list[tuple[float, Choice | None]]:
     """Where the best choice changes as one setting grows.
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import platform
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -199,7 +199,7 @@ def processor() -> str:
     return platform.processor()
 
 
-def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
+def _restored(file: Any, parts: Sequence[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
     """Parts that are done; a last line cut off by a kill is dropped."""
     file.seek(0)
     content = file.read()
@@ -215,12 +215,15 @@ def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[i
             entry = parse_json(line, f"{folder / PARTS}, line {count}")
             number, found = entry["part"], entry["rows"]
             part = parts[number] if type(number) is int and number >= 0 else None
-            fits = part is not None and [row["run"] for row in found] == part["numbers"]
-            fits = fits and all(
-                row.keys() == {"run", "rendered", *RESULTS}
-                and row["rendered"] is part["rendered"]
-                and all(type(row[name]) in (int, float) for name in RESULTS)
-                for row in found
+            fits = (
+                part is not None
+                and [row["run"] for row in found] == part["numbers"]
+                and all(
+                    row.keys() == {"run", "rendered", *RESULTS}
+                    and row["rendered"] is part["rendered"]
+                    and all(type(row[name]) in (int, float) for name in RESULTS)
+                    for row in found
+                )
             )
         except (InputError, KeyError, TypeError, IndexError, AttributeError):
             fits = False

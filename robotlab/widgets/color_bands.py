@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -82,7 +83,7 @@ class ColorBands(SliderPicture):
         self._panel = _Panel(pictures)
         band = Band() if band is None else band
         self._names, self._truths, self._band = tuple(pictures), truths, band
-        sliders: dict[str, Slider | Choice] = {}
+        sliders: dict[str, Any] = {}
         if len(pictures) > 1:
             sliders["name"] = Choice(self._names, "picture")
         sliders |= band_sliders(band)
@@ -103,7 +104,7 @@ class ColorBands(SliderPicture):
         box = blobs.boxes[0] if len(blobs) else None
         text = (f"{name}: " if name else "") + mask_text(mask, blobs)
         if name in self._truths:
-            overlap = 0.0 if box is None else iou([box], [self._truths[name]])[0, 0]
+            overlap = 0.0 if box is None else iou(box[None], self._truths[name][None])[0, 0]
             text += f"; IoU with the ground truth {overlap:.2f}: {'found' if overlap >= 0.5 else 'not found'}"
         return self._panel.draw(name, band, mask, box), text
 
@@ -247,7 +248,7 @@ class _Panel:
             line.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
         for veils, (scale, top, _) in zip(self._veils, _SCALES):
             low, high = getattr(band, scale)
-            for veil, (start, stop) in itertools.zip_longest(veils, _outside(low, high, top), fillvalue=(0, 0)):
+            for veil, (start, stop) in zip(veils, [*_outside(low, high, top), (0, 0)]):
                 veil.set(x=start - 0.5, width=stop - start)
         return self._figure.draw(name, lambda: self._draw_still(name))
 

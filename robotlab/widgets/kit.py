@@ -114,6 +114,7 @@ class KeptFigure:
             self._still[key] = self._canvas.copy_from_bbox(self._canvas.figure.bbox)
         self._canvas.restore_region(self._still[key])
         for artist in self._moving:
+            assert artist.axes is not None
             artist.axes.draw_artist(artist)
         return np.asarray(self._canvas.buffer_rgba())[..., :3].copy()
 

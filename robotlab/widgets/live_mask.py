@@ -79,11 +79,12 @@ class LiveMask(SliderPicture):
         self._source, self._start = camera, Band() if band is None else band
         self.band, self._started = self._start, 0
         self._picture = np.zeros((120, 160, 3), np.uint8)
+        sliders: dict[str, Any] = {**band_sliders(self._start)}
         super().__init__(
             self._mask,
             alt="What a camera sees, with a box around the largest blob; beside it the same picture, dark except for the mask, "
             "the pixels in the band.",
-            **band_sliders(self._start),
+            **sliders,
         )
         self.every_ms = every_ms
         LiveMask._newest = weakref.ref(self)

@@ -68,8 +68,10 @@ class PickColor(SliderPicture):
     def _show(self, column: float, row: float, radius_px: float) -> tuple[np.ndarray, str]:
         height, width = self._picture.shape[:2]
         box = click_boxes([[column + 0.5, row + 0.5]], radius_px).clip(0, [width, height, width, height])
-        self.band = learn_from_boxes(self._picture, box)
-        mask = self.band.mask(self._picture)
+        band = learn_from_boxes(self._picture, box)
+        assert isinstance(band, Band)
+        self.band = band
+        mask = band.mask(self._picture)
         marked = self._picture
         for reach, shade in ((2, 0), (1, 255)):  # White within black shows on any ground.
             marked = draw_boxes(marked, box + np.array([-reach, -reach, reach, reach]), [(shade,) * 3], 1)
@@ -81,6 +83,5 @@ class PickColor(SliderPicture):
             text += f"{which} {x1 - x0:.0f} wide and {y1 - y0:.0f} tall. "
         else:
             text += f"no blob of {_LEAST_PX} pixels. "
-        band = self.band
         text += f"Hue {band.hue[0]} to {band.hue[1]}, saturation from {band.saturation[0]}, value from {band.value[0]}"
         return np.hstack([marked, overlay(self._picture, mask)]), text

@@ -112,7 +112,7 @@ def _bare(scene: Scene, camera: Camera) -> np.ndarray:
 
 def _draw(scene: Scene, camera: Camera, distance_m: float, smaller: float, aside_cm: float) -> tuple[np.ndarray, str]:
     large = render(scene.with_post_at(distance_m, aside_cm / 100), camera, noise=0.0).picture
-    size = tuple(max(1, round(side / smaller)) for side in (camera.width_px, camera.height_px))
+    size = max(1, round(camera.width_px / smaller)), max(1, round(camera.height_px / smaller))
     middle, _ = camera.project(np.array([[distance_m, aside_cm / 100, KINDS["post"].size_m[2] / 2]]))
     panels, said = [], []
     for method in METHODS:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
@@ -29,7 +30,11 @@ _GAP_PX = 8
 # Pictures side by side: more would be too small for far boxes (tried).
 MOST_PICTURES = 3
 # Colors of Okabe & Ito (2008), told apart with any color vision; and by their dashes in gray.
-_KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
+_KINDS: dict[str, tuple[str, Any]] = {
+    "TP": ("#56B4E9", "-"),
+    "FP": ("#E69F00", (0, (4, 2))),
+    "FN": ("#FFFFFF", (0, (1, 1.5))),
+}
 _NAMES = ("true positive (TP)", "false positive (FP)", "false negative (FN)")
 _BINS = 20
 # The option that takes all classes together.
@@ -130,7 +135,7 @@ class ThresholdCurve(SliderPicture):
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
-        sliders: dict[str, Slider | Choice] = {
+        sliders: dict[str, Any] = {
             "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "confidence threshold"),
             "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU threshold"),
         }
@@ -243,11 +248,11 @@ class _Panel:
         ax.set(yscale="log", xlim=reach)
         label_axes(ax, "score", "detections", _FONT_PT)
         # Above the lines: within, the line of the threshold would cross it.
-        above = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
+        above: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
         ax.legend(frameon=False, fontsize=_FONT_PT - 1, **above)
         self._pictures = []
-        left, bottom, wide, tall = _STRIP_PX
-        wide = (wide - _GAP_PX * (len(pictures) - 1)) / len(pictures)
+        left, bottom, strip, tall = _STRIP_PX
+        wide = (strip - _GAP_PX * (len(pictures) - 1)) / len(pictures)
         for place, (picture, entry) in enumerate(zip(pictures, entries)):
             ax = figure.add_axes(_share((left + place * (wide + _GAP_PX), bottom, wide, tall)))
             # The edges of the picture, not the middles of its pixels, as boxes have it.
@@ -289,10 +294,14 @@ class _Panel:
 
 def _outlines(ax, color: str, dashes) -> list[LineCollection]:
     # Black under the color shows on any ground.
-    styles = {"colors": "black", "linewidths": 3.2}, {"colors": color, "linestyles": [dashes], "linewidths": 1.6}
+    styles: tuple[dict[str, Any], ...] = (
+        {"colors": "black", "linewidths": 3.2},
+        {"colors": color, "linestyles": [dashes], "linewidths": 1.6},
+    )
     return [ax.add_collection(LineCollection([], **style)) for style in styles]
 
 
-def _share(place_px: tuple[float, float, float, float]) -> tuple[float, ...]:
+def _share(place_px: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
     """A rectangle in px as fractions of the figure, as matplotlib wants it."""
-    return tuple(number / _SIZE_PX[i % 2] for i, number in enumerate(place_px))
+    (left, bottom, wide, tall), (width, height) = place_px, _SIZE_PX
+    return left / width, bottom / height, wide / width, tall / height

@@ -131,7 +131,9 @@ class TopClasses(SliderPicture):
         """The drawing and its line of text for one place of the square."""
         x0, y0 = x_px - side_px / 2, y_px - side_px / 2
         x1, y1 = x0 + side_px, y0 + side_px
-        probabilities = self._classifier.probabilities([square_crop(self._picture, [x0, y0, x1, y1], margin=0)])[0]
+        probabilities = self._classifier.probabilities(
+            [square_crop(self._picture, np.array([x0, y0, x1, y1]), margin=0)]
+        )[0]
         order = np.argsort(-probabilities, kind="stable")[: self._k]
         for outline in self._outlines:
             outline.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])

@@ -90,7 +90,7 @@ class TrainingMonitor(Widget):
         classes: Sequence[str],
         *,
         alt: str,
-        ignored: np.ndarray = (),
+        ignored: np.ndarray | Sequence[Sequence[float]] = (),
         min_score: float = 0.3,
         log: Mapping[str, Any] | None = None,
     ) -> None:

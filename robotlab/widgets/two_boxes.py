@@ -82,7 +82,7 @@ class TwoBoxes(AnsweringWidget):
     def _said(self, boxes: np.ndarray) -> tuple[str, bool]:
         """The IoU in words, and whether the caller's own measure failed."""
         a, b = boxes
-        areas, shared = area(boxes), float(intersection([a], [b])[0, 0])
+        areas, shared = area(boxes), float(intersection(a[None], b[None])[0, 0])
         sides = [f"{x1 - x0:.0f} × {y1 - y0:.0f}" for x0, y0, x1, y1 in boxes]
         together = areas.sum() - shared
         inner = ""
@@ -92,7 +92,7 @@ class TwoBoxes(AnsweringWidget):
         text = (
             f"A {sides[0]} = {areas[0]:.0f} px²; B {sides[1]} = {areas[1]:.0f} px²; intersection {inner}{shared:.0f} px²; "
             f"union {areas[0]:.0f} + {areas[1]:.0f} − {shared:.0f} = {together:.0f} px²; "
-            f"IoU {shared:.0f} / {together:.0f} = {iou([a], [b])[0, 0]:.3f}"
+            f"IoU {shared:.0f} / {together:.0f} = {iou(a[None], b[None])[0, 0]:.3f}"
         )
         if self._measure is None:
             return text, False

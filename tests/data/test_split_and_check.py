@@ -172,6 +172,7 @@ def test_named_recordings():
         ({"a": 9}, 0.25, "at least two recordings, there is a alone"),
         ({"a": 9, "b": 2}, 0, "hold_out must be between 0 and 1"),
         ({"a": 9, "b": 2}, float("nan"), "hold_out must be between 0 and 1"),
+        ({"a": 9, "b": 2}, True, "hold_out must be between 0 and 1"),
         ({"a": 9, "b": 2}, ["c"], "recordings must be among a, b, got c"),
         ({"a": 9, "b": 2}, ["a", "b"], "a recording must be left to learn from"),
     ],

@@ -129,6 +129,12 @@ def test_a_pipe_a_folder_and_a_missing_file_are_no_films(tmp_path):
             open_video(tmp_path / name)
 
 
+def test_true_is_no_film_and_no_open_file():
+    # As a number it would be that of an open file, the standard output, which was read and closed.
+    with pytest.raises(InputError, match="a camera's number, got True"):
+        open_video(True)
+
+
 def test_names_that_read_like_addresses_stay_names(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for name in ("concat:a|b", "file:a.avi", "pipe:0", "subfile,,start,0,,:a.avi", "data:,x", "a\0b", "12345"):
