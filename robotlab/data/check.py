@@ -22,12 +22,12 @@ from robotlab.errors import DataSetError, counted, some
 from robotlab.image.hashing import TooManyAlikeError, image_hash, near_duplicates
 
 # Edges of the size histogram, px of the longer side; doubling, as the
-# distance at which a thing looks half as large doubles (own choice).
+# distance at which an object looks half as large doubles (own choice).
 SIZE_EDGES_PX = (0, 8, 16, 32, 64, 128, 256)
 # A box with a side below this covers one or two cells of a network that looks
 # every 4 px (own choice).
 TINY_PX = 6
-# Two boxes of one class that overlap more than this are one thing labeled
+# Two boxes of one class that overlap more than this are one object labeled
 # twice (own choice; annotators agree to within about .8 to .9 IoU, common
 # practice, no source).
 TWICE_IOU = 0.9
@@ -39,7 +39,7 @@ RARE = 0.1
 ONE_SIDED, FEW = 0.8, 20
 # Pairs of near-duplicates across recordings that are listed, the most alike first.
 MOST_PAIRS = 50
-# Broken rules, and things labeled twice in one picture, that are listed.
+# Broken rules, and objects labeled twice in one picture, that are listed.
 MOST_PROBLEMS, MOST_TWICE = 10_000, 20
 
 
@@ -228,7 +228,7 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> Iterator[str]:
         where = ("left", "middle", "right")[int(columns.argmax())]
         yield (
             f"{columns.max()} of {columns.sum()} boxes are in the {where} third of their pictures: turn the camera, so that "
-            "things are seen everywhere"
+            "objects are seen everywhere"
         )
     counts = facts["boxes_per_class"]
     if not counts:
@@ -260,7 +260,7 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> Iterator[str]:
         for a, b in twice[:MOST_TWICE]:
             yield (
                 f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} "
-                f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one thing labeled twice?"
+                f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one object labeled twice?"
             )
 
 

@@ -236,7 +236,7 @@ class DataSet:
         """Without the pictures that nobody has labeled yet: gathered, noted ``labeled: false``, and without a box.
 
         To learn from or to judge by, those would count as pictures without
-        the things.
+        the objects.
         """
         entries = [entry for entry in self.pictures if not entry.waits_for_labels]
         if not entries:

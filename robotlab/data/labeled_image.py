@@ -44,13 +44,13 @@ class LabeledImage:
     areas : (N,) ndarray
         Area as the annotation gives it, px²; the box's own where it does not.
     crowd : (N,) ndarray of bool
-        A box around many things at once (COCO's ``iscrowd``).
+        A box around many objects at once (COCO's ``iscrowd``).
     ignore : (N,) ndarray of bool
-        A thing that nobody has to find, and that is not an error to find.
+        An object that nobody has to find, and that is not an error to find.
     visibility : (N,) ndarray
-        Visible part of the thing, 0 to 1; 1 where unknown.
+        Visible part of the object, 0 to 1; 1 where unknown.
     distances_m : (N,) ndarray
-        Distance from the camera to the thing, m; NaN where unknown.
+        Distance from the camera to the object, m; NaN where unknown.
     annotation_ids : (N,) ndarray
         The annotations' ids in the labels file.
     record : mapping

@@ -168,7 +168,7 @@ def split_in_time(data: DataSet, hold_out: float = 0.25, gap: float = 0.1) -> tu
     """The last part of each recording apart from the first, with a gap between.
 
     For those who have one recording alone: better than a split by frame, and
-    no substitute for a second recording, for room, light and things are the
+    no substitute for a second recording, for room, light and objects are the
     same on both sides.
 
     Parameters

@@ -12,7 +12,7 @@ from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.errors import DataSetError
 
-# Two boxes that overlap by less are of two things (the usual limit of detection, common practice, no source).
+# Two boxes that overlap by less are of two objects (the usual limit of detection, common practice, no source).
 SAME_IOU = 0.5
 
 
@@ -25,7 +25,7 @@ class Agreement:
     pictures : int
         Pictures that both have labeled.
     ious : (K,) ndarray
-        Overlap of each pair of boxes of one thing.
+        Overlap of each pair of boxes of one object.
     other_class : int
         Pairs with two class names.
     only_first, only_second : int

@@ -318,7 +318,7 @@ def _run(
     alike = sum(look.verdict == "near-duplicate" and not look.kept for look in store.looks)
     if 2 * alike > len(store.looks) and not isinstance(pictures, Photographs):
         notes.append(
-            f"{alike} of {len(store.looks)} pictures look alike as a whole: where the camera stands still and the things "
+            f"{alike} of {len(store.looks)} pictures look alike as a whole: where the camera stands still and the objects "
             "move, the same command with --keep near-duplicates adds them"
         )
     if full:

@@ -18,8 +18,8 @@ from robotlab.neural.fitting import fit
 
 # Each part of the recordings is judged by a detector fitted on the others; more parts learn from more, and take longer.
 PARTS = 4
-# Boxes that overlap by less are of different things; by less than the second, one thing boxed differently (own choice:
-# two people's boxes of one thing overlap by .8 to .9, common practice, no source).
+# Boxes that overlap by less are of different objects; by less than the second, one object boxed differently (own choice:
+# two people's boxes of one object overlap by .8 to .9, common practice, no source).
 ANOTHER_IOU, LOOSE_IOU = 0.3, 0.6
 # A class of which the detector finds less than this part says nothing where it finds none.
 TRUSTED = 0.5
@@ -178,7 +178,7 @@ def _of_picture(
                 weight = float(scores[place] * (1 - same[place]))
                 yield Suspect(entry, "loose", entry.boxes[row], boxes[place], weight, words)
         elif trusted[own]:
-            # The fainter the strongest answer here, the surer; small things are often not found, and weigh less.
+            # The fainter the strongest answer here, the surer; small objects are often not found, and weigh less.
             side = float(np.min(entry.boxes[row, 2:] - entry.boxes[row, :2]))
             faint = float(scores[overlap[row] >= ANOTHER_IOU].max(initial=0.0))
             words = f"the detector finds nothing at this {name}"

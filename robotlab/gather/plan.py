@@ -20,7 +20,7 @@ from robotlab.gather.sizes import box_distances
 # Pictures in all.  The head fit of lesson 07 reached AP50 .90 with 25 greenhouse pictures and .91 with 100; real rooms
 # vary more.
 PICTURES = 100
-# Bands of distance, even in the logarithm: the picture of a thing halves as often in each (own choice).
+# Bands of distance, even in the logarithm: the picture of an object halves as often in each (own choice).
 BANDS = 5
 # Part of the pictures without the object: empty ones, and ones with look-alikes (own choice).
 NEGATIVES = 0.2
@@ -183,9 +183,9 @@ def capture_plan(
     Notes
     -----
     Distances are shared out evenly in the logarithm, from the near to the far
-    end of :func:`robotlab.camera.working_range`: a thing twice as far is half as
+    end of :func:`robotlab.camera.working_range`: an object twice as far is half as
     large.  A fifth of the pictures is without the object, half of those with
-    things that look like it; a detector that has seen none of these finds it
+    objects that look like it; a detector that has seen none of these finds it
     everywhere.
 
     Examples
@@ -223,7 +223,7 @@ def capture_plan(
     lit = [(word, sum(entry.lighting == word for entry in entries)) for word in lightings]
     places = Counter(entry.recording for entry in entries).most_common(backgrounds)
     places += [(f"place {n + 1}", 0) for n in range(len(places), backgrounds)]
-    negatives = [("nothing of its kind in view", empty), ("things that look like it", alike)]
+    negatives = [("nothing of its kind in view", empty), ("objects that look like it", alike)]
     quotas = [
         *_quotas("distance", pictures - without, bands),
         *_quotas("side", pictures - without, thirds),
@@ -237,7 +237,7 @@ def capture_plan(
 def _labeled(
     data: DataSet | None, camera: Camera, height_m: float, target: str | None
 ) -> tuple[list[tuple], int, int, int]:
-    """Objects with their distances, how many have none; pictures with nothing in them, and with other things alone."""
+    """Objects with their distances, how many have none; pictures with nothing in them, and with other objects alone."""
     if data is None or not data.classes:
         return [], 0, 0, 0
     found = box_distances(data, camera, height_m, target)

@@ -83,7 +83,7 @@ def box_distances(data: DataSet, camera: Camera, height_m: float, target: str | 
     -------
     list of (LabeledImage, int, float)
         Picture, row of the box, and ground distance, m.  Boxes that touch the
-        upper or lower edge are left out: their height is not the thing's.
+        upper or lower edge are left out: their height is not the object's.
 
     Raises
     ------

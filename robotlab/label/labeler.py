@@ -43,7 +43,7 @@ class BoxLabeler(Widget):
 
     Notes
     -----
-    Drag to draw; drag a box or its corner to correct; click on a thing to
+    Drag to draw; drag a box or its corner to correct; click on an object to
     have it outlined by its color.  Enter accepts what is suggested and goes
     on.  The keys are listed below the picture.  :attr:`store` is the data set
     as it stands, :attr:`suggester` who suggests.

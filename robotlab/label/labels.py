@@ -26,7 +26,7 @@ class LabeledBox:
         Nobody has to find it, and it is not an error to find it: its annotation
         also carries ``ignore``.
     hidden : bool
-        A part of the thing is hidden behind something else.
+        A part of the object is hidden behind something else.
     id : int, str or None
         The annotation's id; None where it is new.
 

@@ -44,9 +44,9 @@ PENALTIES, ROUNDS = (0.3, 1.0, 3.0), 3
 WORTH_PENALTY, POOLED_SPREAD = 1e-3, 0.1
 # A suggestion is right from this IoU with a box on, and wrong below that one: what the simulated annotator keeps and drags.
 RIGHT_IOU, WRONG_IOU = 0.75, 0.25
-# Boxes of a class that overlap more are of one thing; before and after their edges have moved.
+# Boxes of a class that overlap more are of one object; before and after their edges have moved.
 BEFORE_IOU, AFTER_IOU = 0.7, 0.45
-# Boxes of two classes that overlap more are of one thing, unless boxes of two classes in the labels overlap as much.
+# Boxes of two classes that overlap more are of one object, unless boxes of two classes in the labels overlap as much.
 ACROSS_IOU = 0.7
 # The least score to be considered, and the least to count when rounds and penalties are compared.
 FLOOR, SURE = 0.02, 0.2
@@ -311,7 +311,7 @@ class Refiner:
         -------
         (K, 6) ndarray
             Corners; label; the chance that the box is right, if it is either
-            right or wrong.  Best first, one for each thing, of its likeliest
+            right or wrong.  Best first, one for each object, of its likeliest
             class.  The head's score where it has found nothing in the labeled
             pictures.
         """
@@ -349,7 +349,7 @@ def _fit_edges(known, truths, found, folds, rng) -> tuple[np.ndarray, dict[int, 
     """Weights learned from all pictures, and by fold from those of all others; a stack, one for each way to learn.
 
     Each penalty is tried with and without the changes across edges: where a
-    person's boxes keep away from the edges of things, those mislead.
+    person's boxes keep away from the edges of objects, those mislead.
     """
     pooled = EDGE_CHANNELS * EDGE_GRID**2
     size = pooled + 4 * (ACROSS - 1) + 1

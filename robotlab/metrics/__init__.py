@@ -1,7 +1,7 @@
 """Metrics of detection: detections against ground truth.
 
 :func:`evaluate` does all of it.  Below it, in reading order: ``matching`` (which
-detection found which thing), ``curves`` (precision, recall, average
+detection found which object), ``curves`` (precision, recall, average
 precision), ``coco`` (COCO's twelve numbers), ``error_analysis`` (kinds of false
 positives, confusion matrix), ``significance`` and ``bootstrap`` (intervals and tests),
 ``paired_means`` (is a difference large enough to matter), ``comparison`` (two detectors).

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 SIZE_EDGES_PX = (0.0, 8.0, 12.0, 16.0, 24.0, 32.0, 48.0, 64.0, 96.0, 128.0, np.inf)
 # Distances at which a small trolley follows, finer where it is near (common practice, no source).
 DISTANCE_EDGES_M = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, np.inf)
-# A size is usable when half of the things are found: the 50 % point that range
+# A size is usable when half of the objects are found: the 50 % point that range
 # criteria are stated at (Johnson, 1958; from memory).
 USABLE_RECALL = 0.5
-# With fewer things than this a proportion says nothing (common practice, no source).
+# With fewer objects than this a proportion says nothing (common practice, no source).
 FEWEST_THINGS = 5
 # Classes of all groups whose curves are held at once, about 30 MB.
 _CHUNK = 1000
@@ -173,7 +173,7 @@ def _in_steps(evaluation: Evaluation, values: np.ndarray, edges: Sequence[float]
 
 
 def smallest_usable_px(rows: list[dict]) -> float | None:
-    """The smallest size from which on half of the things are found.
+    """The smallest size from which on half of the objects are found.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def smallest_usable_px(rows: list[dict]) -> float | None:
     -------
     float or None
         Lower end of the smallest step such that it and every larger one with
-        at least five things has recall of .5 or more; None when there is none.
+        at least five objects has recall of .5 or more; None when there is none.
 
     Examples
     --------

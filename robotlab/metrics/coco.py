@@ -30,7 +30,7 @@ from robotlab.metrics.tables import DetectionTable, GroundTruthTable, check_tabl
 IOU_LIMITS = np.linspace(0.5, 0.95, 10)
 RECALL_LEVELS = np.linspace(0.0, 1.0, 101)
 DETECTION_LIMITS = (1, 10, 100)
-# Both ends belong to a range, so a thing of 1024 px² is small and medium.
+# Both ends belong to a range, so an object of 1024 px² is small and medium.
 AREA_RANGES = {"all": (0.0, 1e10), "small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e10)}
 
 _SIZES = tuple(AREA_RANGES)[1:]

@@ -30,9 +30,9 @@ class Comparison:
     a, b : str
         Names.
     truths, found_a, found_b : int
-        Things, and how many each found at its threshold of use, IoU .5.
+        Objects, and how many each found at its threshold of use, IoU .5.
     only_a, only_b : int
-        Things that only one of them found.
+        Objects that only one of them found.
     p_exact, p_corrected : float
         McNemar's test of those two counts.
     ap_difference, ap50_difference : float or None
@@ -105,8 +105,8 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
 
     Notes
     -----
-    Two questions are asked.  Of the same things, who found more: McNemar's
-    exact test, which takes things as independent and so is overconfident
+    Two questions are asked.  Of the same objects, who found more: McNemar's
+    exact test, which takes objects as independent and so is overconfident
     on films.  Whose AP50 is higher: paired bootstrap, the same recordings
     drawn for both, which does know that frames of one recording look alike.
     Only when both answer alike, beyond chance, is one called better.

@@ -10,7 +10,7 @@ from robotlab.metrics.tables import DetectionTable, GroundTruthTable
 
 ERROR_KINDS = ("true positive", "wrong class", "poor overlap", "duplicate", "background")
 
-# Overlap from which a detection was aimed at a thing, and from which it found
+# Overlap from which a detection was aimed at an object, and from which it found
 # it: Hoiem et al., ECCV 2012 ("Diagnosing error in object detectors"); the same
 # in Bolya et al., ECCV 2020 (arXiv:2008.08115).
 AIMED_IOU, FOUND_IOU = 0.1, 0.5
@@ -42,10 +42,10 @@ def error_kinds(
     Notes
     -----
     *True positive* (TP): matched at IoU .5.  All others are false positives
-    (FP), of four kinds.  *Wrong class*: IoU of at least .5 with a thing
-    of another class.  *Duplicate*: IoU of at least .5 with a thing of its own
+    (FP), of four kinds.  *Wrong class*: IoU of at least .5 with an object
+    of another class.  *Duplicate*: IoU of at least .5 with an object of its own
     class that a detection of higher score has taken (where both hold, the larger IoU
-    decides).  *Poor overlap*: IoU of .1 to .5 with a thing of its own class.
+    decides).  *Poor overlap*: IoU of .1 to .5 with an object of its own class.
     *Background*: all else.  False negatives (FN), truths that no detection
     matches, are counted apart.
 
@@ -98,15 +98,15 @@ def confusion(truths: GroundTruthTable, found: DetectionTable, matches: Matches,
     -------
     (K + 1, K + 1) ndarray of int
         Row: what it is; column: what it was taken for; the last row is
-        background that was taken for something, the last column are things
+        background that was taken for something, the last column are objects
         that were not found.  The corner is 0: there is no true negative.
 
     Notes
     -----
     True positives come first; the others then take, highest score first,
-    the thing of another class that overlaps most, still free, with IoU of at
+    the object of another class that overlaps most, still free, with IoU of at
     least .5.  So the entries off the diagonal are fewer than the *wrong
-    class* errors of :func:`error_kinds`, which also counts those on a thing
+    class* errors of :func:`error_kinds`, which also counts those on an object
     that was found as well.
 
     Examples

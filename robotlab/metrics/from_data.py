@@ -167,7 +167,7 @@ def evaluate(
 
 
 def _distances(entry: Any) -> np.ndarray:
-    """A picture's own distance stands in where it has one thing without one."""
+    """A picture's own distance stands in where it has one object without one."""
     if len(entry.boxes) == 1 and entry.distance_m is not None and np.isnan(entry.distances_m[0]):
         return np.array([float(entry.distance_m)])
     return entry.distances_m

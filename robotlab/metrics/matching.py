@@ -1,6 +1,6 @@
 """Matching of detections to ground truth in one picture and one class: the reference.
 
-Detections choose in the order of their scores, the highest score first; each thing
+Detections choose in the order of their scores, the highest score first; each object
 can be found once.  COCO and VOC differ in the choice, see :func:`match_detections`.
 """
 
@@ -65,7 +65,7 @@ def match_detections(
     iou_limit : float, above 0 to 1
         Overlap needed.
     crowd : (G,) ndarray of bool, optional
-        Ground truths around many things: any number of detections may lie inside,
+        Ground truths around many objects: any number of detections may lie inside,
         and none of them counts.
     ignore : (G,) ndarray of bool, optional
         Ground truths that do not count.

@@ -64,12 +64,12 @@ def wilson_interval(hits: int, trials: int, z: float = Z_95) -> tuple[float, flo
 
 
 def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float, float]:
-    """McNemar's test of two methods on the same things.
+    """McNemar's test of two methods on the same objects.
 
     Parameters
     ----------
     only_a, only_b : int
-        Things that only A, and only B, got right.  Those that both or
+        Objects that only A, and only B, got right.  Those that both or
         neither got right say nothing about the difference.
     method : {"exact", "corrected", "plain"}
         ``exact`` is the binomial test, good at any count; ``corrected`` and

@@ -76,10 +76,10 @@ class GroundTruthTable:
     classes : sequence of str
         Class names.
     area : (G,) ndarray, optional
-        px²; in COCO-style files it is the area of the thing, not of its box.
+        px²; in COCO-style files it is the area of the object, not of its box.
         Width times height where not given.
     crowd : (G,) ndarray of bool, optional
-        A box around many things at once: detections inside it count neither
+        A box around many objects at once: detections inside it count neither
         for nor against.
     ignore : (G,) ndarray of bool, optional
         Marked by the labeler as not to be counted.  COCO's own evaluation

@@ -50,7 +50,7 @@ class CellTargets:
     box_weights : (h, w) ndarray of float32
         How much the box counts, 0 far from any center.
     owners : (h, w) ndarray of int
-        1 + label of the thing whose box that is, 0 where there is none.
+        1 + label of the object whose box that is, 0 where there is none.
     """
 
     classes: np.ndarray

@@ -30,8 +30,8 @@ HARD_CELLS = 60
 # At most about so many cells are gathered in all (they take .8 GB in the fit): of
 # larger sets each pass looks at other pictures, drawn at random.
 MOST_CELLS = 400_000
-# In the head fit, cells whose soft center is above this are a thing too, by the
-# square of the soft center: a small thing then has more than one row to learn
+# In the head fit, cells whose soft center is above this are an object too, by the
+# square of the soft center: a small object then has more than one row to learn
 # from.  .7 did nearly as well on greenhouses of other seeds.
 ALSO_FROM = 0.5
 # Background cells with a lower score than this fool no one.

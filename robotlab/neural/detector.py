@@ -31,7 +31,7 @@ from robotlab.neural.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, 
 
 # Below this a box is noise, above it average precision still gains.
 MIN_SCORE = 0.01
-# Two boxes of a class that overlap more are one thing: common practice, no source.
+# Two boxes of a class that overlap more are one object: common practice, no source.
 IOU_LIMIT = 0.5
 # COCO's limit of detections a picture (Lin et al., arXiv:1405.0312).
 MOST = 100
@@ -276,7 +276,7 @@ class NeuralDetector:
     def detect(
         self, picture: np.ndarray, min_score: float = MIN_SCORE, iou_limit: float = IOU_LIMIT, most: int = MOST
     ) -> Detections:
-        """Find things in a picture of any size.
+        """Find objects in a picture of any size.
 
         Parameters
         ----------
@@ -286,7 +286,7 @@ class NeuralDetector:
             Lower scores are dropped.  The default keeps nearly all, as judging
             needs; to act on what is found use ``facts["best_score"]``.
         iou_limit : float, 0 to 1
-            Boxes of a class that overlap more are one thing.
+            Boxes of a class that overlap more are one object.
         most : int
             At most so many.
 

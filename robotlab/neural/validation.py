@@ -22,7 +22,7 @@ from robotlab.neural.network_input import MOST_SEEN_PX, working_size
 SHARE = 0.15
 # With fewer pictures than this none is held out: too few to say anything.
 LEAST_PICTURES = 12
-# Things this many times as large as nearly all that were learned from, or as small,
+# Objects this many times as large as nearly all that were learned from, or as small,
 # are found badly: training shows each at .7 to 1.4 times its size (the head fit at
 # its own), and a network's features answer to sizes within a factor of about two
 # (common practice, no source).
@@ -163,7 +163,7 @@ def scale_caution(detector: Any, data: DataSet) -> str:
         size = [max(1, round(side * middle / here)) for side in (entry.width_px, entry.height_px)]
         repair = f"shrink the pictures to about {size[0]} x {size[1]} px, or train"
     return (
-        f"caution, scale: as the network sees them, things here have a side of {here:.0f} px and those it learned from of "
+        f"caution, scale: as the network sees them, objects here have a side of {here:.0f} px and those it learned from of "
         f"{middle:.0f} px (medians), too {'large' if here > middle else 'small'} for it; {repair} on pictures like these"
     )
 
@@ -190,7 +190,7 @@ def size_caution(detector: Any, data: DataSet) -> str:
         if max(width, height) < 0.99 * wanted * longest:
             return (
                 f"caution, size: the network sees at most {MOST_SEEN_PX / 1e6:g} million pixels, so pictures of "
-                f"{entry.width_px} x {entry.height_px} px are shrunk to {width} x {height} px; for small things cut the pictures"
+                f"{entry.width_px} x {entry.height_px} px are shrunk to {width} x {height} px; for small objects cut the pictures"
             )
     return ""
 

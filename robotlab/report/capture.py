@@ -64,7 +64,7 @@ def capture_page(plan: CapturePlan, name: str = "the object") -> str:
     if plan.unknown:
         parts.append(f"<p>{plan.unknown} boxes touch an edge: their distance is not known.</p>")
     parts.append(
-        '<p class="note">Turn the object between pictures, and let other things hide a part of it now and then. Walk slowly, '
+        '<p class="note">Turn the object between pictures, and let other objects hide a part of it now and then. Walk slowly, '
         "or stop: what is blurred is left out. Look where you walk, and keep people out of the pictures, or ask them.</p>"
     )
     return (

@@ -99,7 +99,7 @@ def confusion_table(page: Report, evaluation: Evaluation) -> None:
     page.table(
         ("confusion matrix", *evaluation.classes, "not found"),
         [(name, *row) for name, row in zip(names, evaluation.confusion.tolist(), strict=True)],
-        "Rows: what it is; columns: what it was taken for. A box of a wrong class on a thing that was found as well is in the last row.",
+        "Rows: what it is; columns: what it was taken for. A box of a wrong class on an object that was found as well is in the last row.",
     )
 
 

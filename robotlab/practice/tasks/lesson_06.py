@@ -39,7 +39,7 @@ _EDGES = np.array([0.5, 1.0, 2.0, 4.0])
 DISTANCE_COUNTS = Task(
     reference=distance_counts,
     lesson=6,
-    statement="Write distance_counts(heights_px, height_m, focal_px, edges_m): how many labels of a thing lie in each range of distance. A thing of height_m that "
+    statement="Write distance_counts(heights_px, height_m, focal_px, edges_m): how many labels of an object lie in each range of distance. An object of height_m that "
     "is heights_px tall in the picture is focal_px * height_m / heights_px away. Range k goes from edges_m[k], included, to edges_m[k + 1], not "
     "included; labels outside of all ranges are not counted. Give an array of int, one number a range.",
     unit="",
@@ -64,7 +64,7 @@ DISTANCE_COUNTS = Task(
     misconceptions=(
         Misconception(
             "taller is farther",
-            "Your distances grow with the height in px. A nearer thing is taller in the picture: divide by the height.",
+            "Your distances grow with the height in px. A nearer object is taller in the picture: divide by the height.",
             lambda h, m, f, e: _count(np.asarray(h) * m / f, e),
             also=(
                 lambda h, m, f, e: _count(np.asarray(h) / f / m, e),
@@ -78,17 +78,17 @@ DISTANCE_COUNTS = Task(
         ),
         Misconception(
             "twice too far",
-            "Your distances are twice as large: the whole height of the thing belongs to the whole height of its box, no half angle is needed.",
+            "Your distances are twice as large: the whole height of the object belongs to the whole height of its box, no half angle is needed.",
             lambda h, m, f, e: _count(2 * f * m / np.asarray(h), e),
         ),
         Misconception(
             "half too near",
-            "Your distances are half as large: the whole height of the thing belongs to the whole height of its box.",
+            "Your distances are half as large: the whole height of the object belongs to the whole height of its box.",
             lambda h, m, f, e: _count(0.5 * f * m / np.asarray(h), e),
         ),
         Misconception(
-            "size of the thing left out",
-            "Your distances do not depend on how tall the thing is. A thing twice as tall looks the same from twice as far.",
+            "size of the object left out",
+            "Your distances do not depend on how tall the object is. An object twice as tall looks the same from twice as far.",
             lambda h, m, f, e: _count(f / np.asarray(h), e),
         ),
         Misconception(
@@ -284,7 +284,7 @@ LABEL_AGREEMENT = Task(
         ),
         Misconception(
             "of the second person's boxes",
-            "You divide by the boxes of the second person. Whoever boxes one thing alone would agree fully.",
+            "You divide by the boxes of the second person. Whoever boxes one object alone would agree fully.",
             lambda a, b, t: _pairs(a, b, t) / len(b) if len(b) else float(len(a) == 0),
         ),
         Misconception(
@@ -321,7 +321,7 @@ LABEL_AGREEMENT = Task(
         ),
         Misconception(
             "over the union",
-            "You divide by all different things seen, N + M - pairs, which is the Jaccard index. Here it is twice the pairs over N + M.",
+            "You divide by all different objects seen, N + M - pairs, which is the Jaccard index. Here it is twice the pairs over N + M.",
             lambda a, b, t: _pairs(a, b, t) / (len(a) + len(b) - _pairs(a, b, t)) if len(a) + len(b) else 1.0,
         ),
     ),

@@ -89,7 +89,7 @@ MATCH_BOXES = Task(
         ),
         Misconception(
             "one truth matched twice",
-            "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
+            "You let several detections match the same truth. The first takes it; the next on the same object is a duplicate, a false positive.",
             lambda o, s, t: choosing.choose(o, s, t, free=False),
         ),
         Misconception(
@@ -104,7 +104,7 @@ MATCH_BOXES = Task(
         ),
         Misconception(
             "no limit",
-            "You forgot iou_limit: a detection that barely touches a thing has not found it.",
+            "You forgot iou_limit: a detection that barely touches an object has not found it.",
             lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: True),
         ),
         Misconception(

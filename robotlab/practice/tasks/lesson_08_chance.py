@@ -192,9 +192,9 @@ def _chi(a, b, less):
 MCNEMAR_P = Task(
     reference=mcnemar_p,
     lesson=8,
-    statement="Write mcnemar_p(only_a, only_b): things that only one of two detectors found are like n = only_a + only_b tosses of a fair coin, if the "
+    statement="Write mcnemar_p(only_a, only_b): objects that only one of two detectors found are like n = only_a + only_b tosses of a fair coin, if the "
     "detectors are equally good. How often does chance alone split n tosses at least as unevenly? Take the probability that the smaller count or "
-    "less comes up, double it (either detector may be the better one), and limit it to 1. With no such thing at all it is 1.",
+    "less comes up, double it (either detector may be the better one), and limit it to 1. With no such object at all it is 1.",
     unit="",
     fixed=((12, 4), (4, 12), (1, 6), (7, 7), (6, 5), (3, 20)),
     draw=_split,
@@ -257,12 +257,12 @@ MCNEMAR_P = Task(
         ),
         Misconception(
             "chi-square",
-            "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.",
+            "You took the chi-square approximation, (a − b)²/(a + b). It needs many objects; the exact sum is asked for.",
             lambda a, b: _chi(a, b, 0),
         ),
         Misconception(
             "chi-square, corrected",
-            "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
+            "You took the chi-square approximation with its correction. It needs many objects; the exact sum is asked for.",
             lambda a, b: _chi(a, b, 1),
         ),
         Misconception(

@@ -18,7 +18,7 @@ def precision_recall(hits, truths):
 
 
 def _list(rng):
-    """A ranked list that begins with a hit and holds misses, and some things nobody found."""
+    """A ranked list that begins with a hit and holds misses, and some objects nobody found."""
     count = int(rng.integers(6, 13))
     while True:
         hits = rng.random(count) < 0.6
@@ -179,7 +179,7 @@ AVERAGE_PRECISION = Task(
     reference=average_precision,
     lesson=8,
     statement="Write average_precision(hits, truths) by all points: the area under precision against recall. hits (D,) says of each detection, "
-    "best score first, whether it was right; truths is how many things there are to find. First make precision fall: each value becomes "
+    "best score first, whether it was right; truths is how many objects there are to find. First make precision fall: each value becomes "
     "the best of itself and all that come after. Then add up precision times the gain in recall, detection by detection. An empty list has 0.",
     unit="",
     fixed=(
@@ -192,7 +192,7 @@ AVERAGE_PRECISION = Task(
     draw=_bumpy,
     edges=((np.array([True, False]), 1), (np.array([True]), 2), (np.array([False, False]), 3), (np.zeros(0, bool), 2)),
     nudges=(
-        "Draw the points for right, wrong, right of 2 things: recall 0.5, 0.5, 1.0 and precision 1, 1/2, 2/3. Which area lies under them?",
+        "Draw the points for right, wrong, right of 2 objects: recall 0.5, 0.5, 1.0 and precision 1, 1/2, 2/3. Which area lies under them?",
         "np.maximum.accumulate(precision[::-1])[::-1] makes precision fall: at each place the best of what is still to come.",
         "Recall rises by 1 / truths at each hit and by nothing at each miss: np.diff(recall, prepend=0). Multiply and add up.",
     ),
