@@ -33,7 +33,6 @@ rows are also run with pictures, and the difference is stated.
 
 from __future__ import annotations
 
-import hashlib
 import itertools
 import math
 import os
@@ -103,11 +102,6 @@ class Plan:
     cost: tuple[str, list[float], str] | None
     text: str
     _rows: list = field(default_factory=list, repr=False, compare=False)
-
-    @property
-    def fingerprint(self) -> str:
-        """Hash of what decides the table; results of another plan are not mixed in."""
-        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
 
     def rows(self) -> list[dict[str, Any]]:
         """A value of each parameter for every run, in the order of the table.
@@ -181,7 +175,7 @@ def read_plan(path: str | os.PathLike) -> Plan:
     """
     content = read_plain(path, LARGEST_PLAN_BYTES, "a plan")
     try:
-        text = content.decode("utf-8")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError(f"a plan must be text in UTF-8, {path} is not; save it as UTF-8") from None
     return parse_plan(text, str(path), Path(path).parent)
@@ -247,9 +241,12 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     if both or not vary:
         what = f"{', '.join(both)} stands in both" if both else "[vary] is empty"
         raise InputError(f"{name}: a parameter must be fixed or varied, and something must vary; {what}; say which")
+    chosen = given.get("rendered", {})
+    if rendered or chosen:
+        _must_show(name, rendered, vary, fixed)
     if not rendered:
         _must_matter(name, vary, fixed, detectors)
-    samples = whole(given.get("samples", 0 if design == "crossed" else 64), "samples", 0)
+    samples = whole(given.get("samples", 0 if design == "crossed" else 64), f"{name}: samples", 0)
     if (design == "crossed") != (samples == 0):
         raise InputError(
             f"{name}: samples must be given for drawn designs and only for them, design is {design}; correct one of them"
@@ -264,7 +261,6 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
             f"{name}: samples of a sobol design must be a power of 2, which keeps it balanced, got {samples}; "
             f"take {2 ** samples.bit_length()}"
         )
-    chosen = given.get("rendered", {})
     duration = given.get("duration_s")
     if set(chosen) - {"chosen"} or (chosen and rendered):
         raise InputError(f"{name}: [rendered] must hold chosen alone, in a plan of fast runs; remove the rest")
@@ -273,12 +269,12 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
         rendered,
         design,
         samples,
-        whole(given.get("design_seed", 0), "design_seed"),
-        None if duration is None else number(duration, "duration_s", 0.5, 3600),
+        whole(given.get("design_seed", 0), f"{name}: design_seed"),
+        None if duration is None else number(duration, f"{name}: duration_s", 0.5, 3600),
         fixed,
         vary,
         detectors,
-        min(whole(chosen.get("chosen", 0), "chosen"), count),
+        min(whole(chosen.get("chosen", 0), f"{name}: chosen"), count),
         _cost(name, given.get("cost", {}), vary),
         text,
     )
@@ -304,7 +300,23 @@ def _cost(name: str, given: Mapping[str, Any], vary: Mapping[str, Any]) -> tuple
             f"{name}: cost of {of[0]} must be a list of {len(values)} numbers, one for each value, got {printable(str(cost))[:80]}; "
             f"for input_px it may be one of the cores {', '.join(BOARDS)}"
         )
-    return of[0], [number(one, f"cost of {of[0]}", 0) for one in cost], printable(label)
+    return of[0], [number(one, f"{name}: cost of {of[0]}", 0) for one in cost], printable(label)
+
+
+def _must_show(name: str, rendered: bool, vary: Mapping[str, Any], fixed: Mapping[str, Any]) -> None:
+    """Runs with pictures have a real detector, which makes its own errors."""
+    noise = [one for one in NOISE if one in vary or (rendered and one in fixed)]
+    if noise:
+        raise InputError(
+            f"{name}: {noise[0]} must be left out of runs with pictures, where the detector makes its own errors; "
+            f"remove {noise[0]}, or {'set runs to fast' if rendered else '[rendered]'}"
+        )
+    numbers = [one for one in vary.get("detector", [fixed.get("detector", BUILT_IN[0])]) if one not in BUILT_IN]
+    if numbers and not rendered:
+        raise InputError(
+            f"{name}: runs that are chosen for pictures must have a detector that can look at them, "
+            f"{printable(numbers[0])} is numbers alone; take {' or '.join(BUILT_IN)}, or remove [rendered]"
+        )
 
 
 def _must_matter(
@@ -373,5 +385,10 @@ def _values(name: str, value: Any, detectors: tuple[str, ...], design: str) -> A
     steps = whole(value["steps"], f"steps of {name}", 2)
     if steps > MOST_RUNS:
         raise InputError(f"{name} must have at most {MOST_RUNS} steps, got {steps}; choose fewer")
-    spaced = np.linspace(low, high, steps)
-    return [int(round(v)) if PARAMETERS[name].whole else round(float(v), 9) for v in spaced.tolist()]
+    spaced = np.linspace(low, high, steps).tolist()
+    spaced = [int(round(v)) if PARAMETERS[name].whole else round(float(v), 9) for v in spaced]
+    if len(set(spaced)) < steps:
+        raise InputError(
+            f"{name} must have {steps} different values from {low} to {high}, some are equal; take fewer steps"
+        )
+    return spaced

@@ -1,13 +1,16 @@
 """Run a plan: parts in any order, each kept on disk as soon as it is done.
 
 A results folder holds ``plan.toml`` and ``versions.json``, ``parts.jsonl``
-(one line a part, appended and flushed to the disk) and, at the end,
-``table.csv``.  Killed at any moment it goes on where it was, and the table is
+(one line a part with a checksum and the fingerprint of what decides the
+results, appended and flushed to the disk) and, at the end, ``table.csv``.
+Killed at any moment it goes on where it was, and the table is
 the same, byte for byte: every part has its own seeds.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import platform
 import subprocess
@@ -19,12 +22,12 @@ from typing import Any
 from robotlab._progress import progress_bar
 from robotlab.environment import installed
 from robotlab.errors import InputError
-from robotlab.files import open_to_append, read_plain, write_json, write_whole
+from robotlab.files import open_plain, open_to_append, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
 from robotlab.one_writer import LOCK_NAME, append_line, one_writer
 from robotlab.parallel import parts_done
 from robotlab.sweep.part_runner import RESULTS, parts_of, run_part
-from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
+from robotlab.sweep.plan import LARGEST_MODEL_BYTES, LARGEST_PLAN_BYTES, Plan
 from robotlab.sweep.table import SweepTable
 
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
@@ -83,7 +86,8 @@ def run_sweep(
         stack.enter_context(one_writer(folder, "another sweep"))
         _claim(folder, plan)
         file = stack.enter_context(open_to_append(folder / PARTS, LARGEST_PARTS_BYTES, "parts of a sweep"))
-        done = _restored(file, parts, folder)
+        fingerprint = fingerprint_of(plan)
+        done = _restored(file, parts, folder, fingerprint)
         _note_versions(folder / VERSIONS, len(done) < len(parts))
         if not (folder / PLAN).exists():
             write_whole(folder / PLAN, plan.text)
@@ -92,7 +96,7 @@ def run_sweep(
         with progress_bar(total, plan.name, progress, initial=begun, unit="run") as bar:
             for place, found in parts_done(run_part, [parts[number] for number in left], jobs, cluster):
                 done[left[place]] = found
-                append_line(file, {"part": left[place], "rows": found})
+                append_line(file, _line(left[place], found, fingerprint))
                 bar.update(len(found))
         order = sorted(
             (row["rendered"] != plan.rendered, row["run"], number, k)
@@ -104,14 +108,54 @@ def run_sweep(
     return table
 
 
+def fingerprint_of(plan: Plan) -> str:
+    """Hash of what decides the results: the plan, and the content of each model file that it names.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is run.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+
+    Raises
+    ------
+    InputError
+        If a model file is no longer there.
+
+    Examples
+    --------
+    >>> from robotlab.sweep import parse_plan
+    >>> len(fingerprint_of(parse_plan("[vary]\\nturn_gain = [1.0, 2.0]")))
+    16
+    """
+    total = hashlib.sha256(plan.text.encode())
+    for name, known in sorted(plan.detectors.items()):
+        if "file" in known:
+            with open_plain(known["file"], LARGEST_MODEL_BYTES, "a model") as file:
+                total.update(name.encode() + hashlib.sha256(file.read()).digest())
+    return total.hexdigest()[:16]
+
+
+def _line(number: int, found: list[dict[str, Any]], fingerprint: str) -> dict[str, Any]:
+    """A part as it is kept."""
+    content = json.dumps([fingerprint, number, found], separators=(",", ":"))
+    check = hashlib.sha256(content.encode()).hexdigest()[:16]
+    return {"part": number, "of": fingerprint, "check": check, "rows": found}
+
+
 def _claim(folder: Path, plan: Plan) -> None:
     """The folder is this plan's, or empty."""
     known = folder / PLAN
-    if known.exists():
+    # Parts come first, so a plan without any is a file of somebody else.
+    if known.exists() and (folder / PARTS).exists():
         if read_plain(known, LARGEST_PLAN_BYTES, "a plan") != plan.text.encode():
-            raise InputError(
-                f"{folder} must hold results of this plan, its {PLAN} differs; choose another folder, or remove that one"
-            )
+            raise InputError(f"{folder} must hold results of this plan, its {PLAN} differs; choose another folder")
+        for left in folder.glob(f".{TABLE}.*"):  # half-written when the sweep was killed
+            left.unlink(missing_ok=True)
         return
     # Files that a kill left half-written are ours too.
     ours = (f".{PLAN}.", f".{VERSIONS}.")
@@ -174,7 +218,14 @@ def commit() -> str | None:
     where = Path(__file__).parent
     try:
         told = [
-            subprocess.run(["git", *words], cwd=where, capture_output=True, text=True, timeout=20, check=True).stdout
+            subprocess.run(
+                ["git", "--no-optional-locks", *words],
+                cwd=where,
+                capture_output=True,
+                text=True,
+                timeout=20,
+                check=True,
+            ).stdout
             for words in (("rev-parse", "HEAD"), ("status", "--porcelain", "--untracked-files=no"))
         ]
     except (OSError, subprocess.SubprocessError):
@@ -199,13 +250,17 @@ def processor() -> str:
     return platform.processor()
 
 
-def _restored(file: Any, parts: Sequence[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
+def _restored(
+    file: Any, parts: Sequence[Mapping[str, Any]], folder: Path, fingerprint: str
+) -> dict[int, list[dict[str, Any]]]:
     """Parts that are done; a last line cut off by a kill is dropped."""
     file.seek(0)
     content = file.read()
     whole = content.rfind(b"\n") + 1
     rest = content[whole:]
-    if not (rest.startswith(_BEGINS) or _BEGINS.startswith(rest)):
+    # Some file systems fill what was cut off by a power failure with zeros.
+    begun = rest.rstrip(b"\0")
+    if not (begun.startswith(_BEGINS) or _BEGINS.startswith(begun)):
         raise InputError(f"{folder / PARTS} must hold parts of a sweep, its last line is none; move the file away")
     if rest:
         file.truncate(whole)
@@ -214,9 +269,11 @@ def _restored(file: Any, parts: Sequence[Mapping[str, Any]], folder: Path) -> di
         try:
             entry = parse_json(line, f"{folder / PARTS}, line {count}")
             number, found = entry["part"], entry["rows"]
+            other = entry["of"] != fingerprint
             part = parts[number] if type(number) is int and number >= 0 else None
             fits = (
                 part is not None
+                and (other or entry["check"] == _line(number, found, fingerprint)["check"])
                 and [row["run"] for row in found] == part["numbers"]
                 and all(
                     row.keys() == {"run", "rendered", *RESULTS}
@@ -230,6 +287,11 @@ def _restored(file: Any, parts: Sequence[Mapping[str, Any]], folder: Path) -> di
         if not fits:
             raise InputError(
                 f"{folder / PARTS} must hold parts of this plan, line {count} is another's or damaged; remove that line to run it again"
+            )
+        if other:
+            raise InputError(
+                f"{folder / PARTS} must hold results of this plan and these model files, line {count} is of others; "
+                "choose another folder"
             )
         done[number] = found
     return done
