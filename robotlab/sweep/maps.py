@@ -100,9 +100,16 @@ def _draw_limit(ax: Axes, table: SweepTable, across: bool, edges: np.ndarray, ga
     ticks = np.arange(math.floor(low / step), math.ceil(end / step) + 1)
     few = len(ticks) <= points
     latencies = ticks * step if few and count == 1 else np.linspace(low, end, points)
+    asked = np.unique(table["latency_s"])
+    if few and count == 1 and len(asked) == len(edges) - 1 and end == high and np.diff(asked).min(initial=9) < 2 * step:
+        # Cells as narrow as the steps: the limit of each one's own runs, over its whole width.
+        latencies = np.array([low, *asked, high])
+        asked = np.array([asked[0], *asked, asked[-1]])
+    else:
+        asked = latencies
     limits = []
     for rate, lag in pairs:
-        run = np.array([_ticks(float(latency), rate) for latency in latencies]) * step_s(rate)
+        run = np.array([_ticks(float(latency), rate) for latency in asked]) * step_s(rate)
         limits.append(gain_limit(table.where(frame_hz=rate, lag_s=lag), run))
     smallest, largest = np.min(limits, axis=0), np.max(limits, axis=0)
     if smallest.min() > gains[-1] or largest.max() < gains[0]:

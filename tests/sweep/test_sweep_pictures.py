@@ -127,6 +127,16 @@ def test_the_limit_is_that_of_the_latency_that_a_run_has(frame_hz, latency_s):
     assert "Runs round latencies to the step of the simulation" in page_of(text)
 
 
+def test_narrow_cells_have_the_limit_of_their_own_runs():
+    """At 50 Hz a step lasts 0.02 s: 0.03 s is run as 0.04 s."""
+    table = made_up(parse_plan("[vary]\nturn_gain = [10, 70]\nlatency_s = [0.02, 0.03, 0.04]\n[fixed]\nframe_hz = 50"))
+    latencies, limits = plot_map(new_figure()[1][0, 0], table, "latency_s", "turn_gain").lines[-1].get_xydata().T
+    assert latencies.tolist() == pytest.approx([0.015, 0.02, 0.03, 0.04, 0.045])
+    assert (
+        limits[0] == limits[1] > limits[2] == limits[3] == pytest.approx(ultimate_gain(0.02, 0.04, table["lag_s"][0]))
+    )
+
+
 def test_captions_say_what_a_cell_counts():
     page = page_of(GRID + "walk = ['straight', 'weave']\nseed = [0, 1, 2]\nmiss_rate = [0, 0.5]")
     assert "over seed and miss_rate." in page and "not those of the seeds alone" in page
