@@ -11,7 +11,7 @@ from robotlab.checks import number
 from robotlab.errors import InputError, printable
 from robotlab.loop import Settings
 from robotlab.report.page import Report
-from robotlab.report.plots import COLORS, new_figure
+from robotlab.report.plots import COLORS, LINES, new_figure
 from robotlab.sweep.parts import (
     BOARDS,
     CAMERAS,
@@ -134,13 +134,15 @@ def parts_page(
             own = choices(settings.but(following_distance_m=d), smallest_px, cameras=cameras, boards={name: board})
             best = best_choice(own)
             speeds.append(best.safe_mps if best else math.nan)
-        ax.plot(distances_m, speeds, color=COLORS[k % len(COLORS)], label=f"core {name}")
+        ax.plot(distances_m, speeds, LINES[k // len(COLORS)], color=COLORS[k % len(COLORS)], label=f"core {name}")
     found = flips(settings, smallest_px, "following_distance_m", distances_m, cameras=cameras, boards=boards)
     for at, _ in found[1:]:
         ax.axvline(at, color="#777777", linestyle=":", linewidth=1)
     ax.set(xlabel="distance kept, m", ylabel="largest safe speed, m/s", ylim=(0, None))
     ax.set_title("best camera and input on each core; dotted: the best of all flips", fontsize=11)
-    figure.legend(loc="outside lower center", ncols=len(boards), frameon=False)
+    legend = figure.legend(loc="outside lower center", ncols=min(4, len(boards)), frameon=False)
+    for text in legend.get_texts():
+        text.set_parse_math(False)  # a name may hold a $
     page.figure(figure, "Largest safe speed against the distance kept, one line for each core, with the flips.")
     page.table(
         ("from, m", "best", "safe speed, m/s"),

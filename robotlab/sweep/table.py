@@ -23,6 +23,9 @@ from robotlab.sweep.part_runner import RESULTS
 LARGEST_TABLE_BYTES = 512 * 2**20
 _WORDS = ("detector", "walk", "lighting")
 COLUMNS = ("run", "rendered", *PARAMETERS, *RESULTS)
+# From 0 to 1; and the least runs from which an interval says something.
+SHARES = ("time_in_view", "time_following")
+FEWEST_RUNS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,3 +182,34 @@ def mean_interval(values: Iterable[float]) -> tuple[float, float]:
         return float(known[0]), math.nan
     half = scipy.special.stdtrit(len(known) - 1, 0.975) * known.std(ddof=1) / math.sqrt(len(known))
     return float(known.mean()), float(half)
+
+
+def sure_interval(name: str, values: Iterable[float]) -> tuple[float, float]:
+    """Mean and interval of a column, as maps and reports state it.
+
+    Parameters
+    ----------
+    name : str
+        The column.
+    values : iterable of float
+        Of independent runs.
+
+    Returns
+    -------
+    (float, float)
+        As :func:`mean_interval`; with fewer than 3 runs the half width is NaN,
+        and that of a share reaches no farther than to 0 or 1.
+
+    Examples
+    --------
+    >>> sure_interval("time_in_view", [0.0, 1.0])
+    (0.5, nan)
+    >>> sure_interval("time_in_view", [0.0, 1.0, 0.5])
+    (0.5, 0.5)
+    """
+    known = np.asarray(list(values), float)
+    known = known[np.isfinite(known)]
+    mean, half = mean_interval(known)
+    if len(known) < FEWEST_RUNS:
+        return mean, math.nan
+    return mean, min(half, max(mean, 1 - mean)) if name in SHARES else half
