@@ -333,11 +333,11 @@ def simulate_many(
                 t,
             )
         # Decide: a frame counts when its latency is over; before the first one nothing was seen.
-        due = due_at[tick % per_frame]
-        slot = (tick - delay[due]) // per_frame % depth
-        who = due[seen[slot, due]]
-        motion_v[who], motion_yaw[who], side[who], since[who] = asked[:, slot[seen[slot, due]], who]
-        ever[who] = True
+        if len(due := due_at[tick % per_frame]):
+            slot = (tick - delay[due]) // per_frame % depth
+            who, slot = due[found := seen[slot, due]], slot[found]
+            motion_v[who], motion_yaw[who], side[who], since[who] = asked[:, slot, who]
+            ever[who] = True
         phase = next_phase(phase, t - since, ever, expected, s)
         steady, before, lost = phase == STEADY, lost, nobody
         if not every(steady):
@@ -353,7 +353,8 @@ def simulate_many(
         gap = wheels - goal
         wheels, means = goal + gap * plan.left, goal + gap * plan.mean_left
         x, y, yaw = advance(x, y, yaw, *s.drive.twist(*s.motor.ground(means)), dt)
-        np.copyto(end_pose, (x, y, yaw), where=tick + 1 == plan.ticks)
+        if tick + 1 >= all_on:
+            np.copyto(end_pose, (x, y, yaw), where=tick + 1 == plan.ticks)
     return _scores(plan, sums, losses, closest, end_pose.T)
 
 
