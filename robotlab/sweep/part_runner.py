@@ -15,6 +15,7 @@ from robotlab.data import DataSet, open_dataset
 from robotlab.face_off import threshold
 from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, Settings, simulate, simulate_many
+from robotlab.loop.vectorized import steps_per_frame
 from robotlab.neural import NeuralDetector
 from robotlab.sweep.parameters import camera_of, noise_of, settings_of
 from robotlab.sweep.plan import NOISE, Plan
@@ -31,8 +32,12 @@ RESULTS = (
 )
 # Runs that go in step, as arrays: more no longer saves time, and less is lost when killed.
 TOGETHER = 400
-_VARIED = ("turn_gain", "drive_gain", "following_distance_m", "max_mps")
-_TOGETHER_BY = {*_VARIED, *NOISE, "hfov_deg", "width_px", "input_px", "detector", "lighting"}
+# Plans of fewer runs are cut into so many parts, for the same two reasons and for the other cores.
+LEAST_PARTS = 20
+_GAINS = ("turn_gain", "drive_gain", "following_distance_m", "max_mps")
+# Rows that differ in these only are runs of one seed, at most so many: every fast row rests on both, so they stay.
+_ONE_SEED = {*_GAINS, *NOISE, "hfov_deg", "width_px", "input_px", "detector", "lighting"}
+_RUNS_OF_A_SEED = 400
 
 
 def parts_of(plan: Plan) -> list[dict[str, Any]]:
@@ -46,35 +51,59 @@ def parts_of(plan: Plan) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        For :func:`run_part`.  Fast runs that differ in gains, lens and detector
-        only go together; each rendered run is a part.
+        For :func:`run_part`.  Fast runs of one walk go together if a frame is cut
+        into as many steps of the ramp; each rendered run is a part.
     """
     rows = plan.rows()
     parts = []
     if plan.rendered:
         return [_part(plan, True, [number]) for number in range(len(rows))]
-    groups: dict[tuple, list[int]] = {}
-    for number, row in enumerate(rows):
-        key = tuple(
-            _ticks(value, row["frame_hz"]) if name == "latency_s" else value
-            for name, value in row.items()
-            if name not in _TOGETHER_BY
-        )
-        groups.setdefault(key, []).append(number)
+    chances = _chances(rows)
+    groups: dict[tuple[str, int], list[int]] = {}
+    for number in chances:
+        groups.setdefault((rows[number]["walk"], _steps(rows[number]["frame_hz"])), []).append(number)
+    size = min(TOGETHER, math.ceil(len(rows) / LEAST_PARTS))
     for numbers in groups.values():
-        parts += [_part(plan, False, numbers[at : at + TOGETHER]) for at in range(0, len(numbers), TOGETHER)]
+        # Runs of about as many ticks end together.
+        numbers.sort(key=lambda number: rows[number]["frame_hz"])
+        for at in range(0, len(numbers), size):
+            some = numbers[at : at + size]
+            parts.append(_part(plan, False, some) | {"chances": {number: chances[number] for number in some}})
     if plan.chosen:
         spread = np.linspace(0, len(rows) - 1, plan.chosen).round().astype(int).tolist()
         parts += [_part(plan, True, [number]) for number in dict.fromkeys(spread)]
     return parts
 
 
+def _chances(rows: Sequence[Mapping[str, Any]]) -> dict[int, tuple[int, int, int]]:
+    """Noise of each row, as :func:`simulate_many` takes it: of the plan alone, whatever the parts; rows of one seed in a row."""
+    groups: dict[tuple, list[int]] = {}
+    for number, row in enumerate(rows):
+        key = tuple(
+            _ticks(value, row["frame_hz"]) if name == "latency_s" else value
+            for name, value in row.items()
+            if name not in _ONE_SEED
+        )
+        groups.setdefault(key, []).append(number)
+    chances: dict[int, tuple[int, int, int]] = {}
+    for numbers in groups.values():
+        for at in range(0, len(numbers), _RUNS_OF_A_SEED):
+            some = numbers[at : at + _RUNS_OF_A_SEED]
+            # The row numbers keep rows of one seed apart.
+            seed = int(np.random.SeedSequence([rows[some[0]]["seed"], some[0]]).generate_state(1)[0])
+            chances.update({number: (seed, k, len(some)) for k, number in enumerate(some)})
+    return chances
+
+
 @cache
 def _ticks(latency_s: float, frame_hz: float) -> int:
     """Ticks of the loop that the latency lasts: the loop rounds it to them."""
-    settings = Settings(frame_hz=frame_hz, delay_s=latency_s)
-    per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
-    return round(latency_s * per_frame / settings.frame_s)
+    return round(latency_s * _steps(frame_hz) / (1 / frame_hz))
+
+
+@cache
+def _steps(frame_hz: float) -> int:
+    return int(steps_per_frame(frame_hz, Settings().ramp_hz))
 
 
 def _part(plan: Plan, rendered: bool, numbers: list[int]) -> dict[str, Any]:
@@ -117,21 +146,25 @@ def run_part(part: Mapping[str, Any]) -> list[dict[str, Any]]:
     if part["rendered"]:
         numbered = zip(part["numbers"], part["rows"], strict=True)
         return [{"run": number, "rendered": True, **_rendered(row, part)} for number, row in numbered]
-    return _fast(part["rows"], part["numbers"], part["duration_s"])
+    chances = [part["chances"][number] for number in part["numbers"]]
+    return _fast(part["rows"], part["numbers"], chances, part["duration_s"])
 
 
-def _fast(rows: Sequence[Mapping[str, Any]], numbers: Sequence[int], duration_s: float | None) -> list[dict[str, Any]]:
+def _fast(
+    rows: Sequence[Mapping[str, Any]],
+    numbers: Sequence[int],
+    chances: Sequence[tuple[int, int, int]],
+    duration_s: float | None,
+) -> list[dict[str, Any]]:
     first = rows[0]
-    vary: dict[str, Any] = {name: np.array([row[name] for row in rows]) for name in _VARIED}
+    same = (*_GAINS, "frame_hz", "lag_s", "max_accel_mps2")
+    vary: dict[str, Any] = {name: np.array([row[name] for row in rows]) for name in same}
+    vary["delay_s"] = np.array([row["latency_s"] for row in rows])
     vary["hfov_rad"] = np.radians([row["hfov_deg"] for row in rows])
+    vary["start_yaw_rad"] = np.radians([row["start_yaw_deg"] for row in rows])
     noises = [noise_of(row) for row in rows]
     vary |= {name: np.array([noise[name] for noise in noises]) for name in noises[0]}
-    # Where runs differ in seed they are in parts of their own; the row numbers keep parts of one seed apart.
-    seed = int(np.random.SeedSequence([first["seed"], numbers[0]]).generate_state(1)[0])
-    start = (0.0, 0.0, math.radians(first["start_yaw_deg"]))
-    many = simulate_many(
-        WALKS[first["walk"]], settings_of(first), len(rows), seed, duration_s=duration_s, start=start, vary=vary
-    )
+    many = simulate_many(WALKS[first["walk"]], settings_of(first), len(rows), chances, duration_s=duration_s, vary=vary)
     return [
         {"run": number, "rendered": False, **{name: round(float(getattr(many, name)[k]), 6) for name in RESULTS}}
         for k, number in enumerate(numbers)

@@ -1,6 +1,6 @@
 """Sweeps: ten thousand fast runs on the cores of this machine, and one Dask worker beside two.
 
-Needs the extra ``cluster`` for all but the first row.  The time of a sweep includes starting its
+Needs the extra ``cluster`` for all but the first three rows.  The time of a sweep includes starting its
 processes and writing every part to the disk; that of the cluster does not include starting
 the scheduler and the workers.
 """
@@ -33,6 +33,17 @@ latency_s = {{ from = 0.05, to = 0.5, steps = 10 }}
 frame_hz = [5, 10, 20]
 """
 
+# Where no two runs share a latency, a frame rate or a seed.
+DRAWN = """
+design = "latin_hypercube"
+samples = 10000
+[vary]
+turn_gain = { from = 0.5, to = 6 }
+latency_s = { from = 0.05, to = 0.5 }
+frame_hz = { from = 5, to = 30 }
+hfov_deg = { from = 40, to = 110 }
+"""
+SEEDS = "[vary]\nseed = { from = 0, to = 9999, steps = 10000 }\n"
 
 # What a cluster is for: a run takes a large part of a second.
 RENDERED = """
@@ -104,8 +115,12 @@ def cluster_of(workers: int) -> Iterator[str]:
 def rows() -> list[dict]:
     """The sweep's rows of the results table."""
     load = f"load {os.getloadavg()[0]:.1f} before" if hasattr(os, "getloadavg") else ""
-    timed = alone(lambda: sweep(10_000, jobs=2), repeats=1, threads=2)
-    first = timed.row("sweep, 10 000 fast runs, two processes", None, note=load, aim_s=60)
+    first = [
+        alone(lambda plan=plan: run(plan, jobs=2), repeats=1, threads=2).row(
+            f"sweep, 10 000 {what}, two processes", None, note=load, aim_s=60
+        )
+        for what, plan in (("fast runs", PLAN.format(samples=10_000)), ("drawn runs", DRAWN), ("seeds", SEEDS))
+    ]
     try:
         import distributed  # noqa: F401
     except ImportError:
@@ -122,7 +137,7 @@ def rows() -> list[dict]:
             lambda: run(RENDERED, cluster=two), lambda: run(RENDERED, cluster=one), repeats=3, threads=2, check=same
         )
     return [
-        first,
+        *first,
         fast.row(
             "the same on two Dask workers",
             "one Dask worker",
