@@ -15,6 +15,7 @@ import re
 import signal
 import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -91,10 +92,16 @@ def parts_done(
                 todo = [joblib.delayed(_numbered)(os.getpid(), work, number, part) for number, part in left.items()]
                 with _interrupts_held():
                     results = joblib.Parallel(jobs, return_as="generator_unordered")(todo)
-                for number, result in results:
-                    del left[number]
-                    killed = 0
-                    yield number, result
+                try:
+                    for number, result in results:
+                        del left[number]
+                        killed = 0
+                        yield number, result
+                finally:
+                    with warnings.catch_warnings():
+                        # Joblib's, of parts that are broken off: that is meant.
+                        warnings.simplefilter("ignore", UserWarning)
+                        results.close()
             return
         except TerminatedWorkerError:
             killed += 1
