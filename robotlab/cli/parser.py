@@ -149,6 +149,20 @@ def _remarks_shown() -> Iterator[None]:
         raise
 
 
+@contextmanager
+def _interrupts_kept() -> Iterator[None]:
+    """An interrupt stays one: what comes while a package of native code is imported, that makes an ImportError of."""
+    try:
+        yield
+    except Exception as error:
+        cause: BaseException | None = error
+        while cause:
+            if isinstance(cause, KeyboardInterrupt):
+                raise cause from None
+            cause = cause.__cause__
+        raise
+
+
 def _tell(words: str) -> None:
     with suppress(OSError):  # the terminal may be gone, or lead to a full disk
         print(words, file=sys.stderr, flush=True)
@@ -170,13 +184,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     options = _parser().parse_args(arguments)
     try:
-        _check_ranges(options)
-        if options.command in _MODULES:
-            with _remarks_shown():
-                return import_module(f"robotlab.cli.{options.command}").run(options)
-        from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
+        with _interrupts_kept():
+            _check_ranges(options)
+            if options.command in _MODULES:
+                with _remarks_shown():
+                    return import_module(f"robotlab.cli.{options.command}").run(options)
+            from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
 
-        return COMMANDS[options.command](options)
+            return COMMANDS[options.command](options)
     except InputError as error:
         words = f": {error}"
     except ModuleNotFoundError as error:
@@ -293,6 +308,9 @@ def run() -> None:
         code: Any = main()
     except BrokenPipeError:
         code = 1
+    except KeyboardInterrupt:  # before the command began, or once more while it ended
+        _tell("robotlab: interrupted; what was finished is kept")
+        code = 130
     except SystemExit as end:
         code = end.code
     except Exception:
@@ -300,6 +318,10 @@ def run() -> None:
         if not _ENDING:
             raise
         code = 128 + _ENDING[-1]
+    # The rest takes a moment, and has nothing to break off.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Python notes an interrupt that came within exec(), as where a dataclass is made, and would end with its own code.
+    exec("")
     lost = _lost(sys.stdout)
     if lost and not code:
         code = 1 if isinstance(lost, BrokenPipeError) else 2
