@@ -60,7 +60,7 @@ def test_every_run_is_in_exactly_one_part():
     parts = parts_of(plan)
     assert sorted(n for part in parts if not part["rendered"] for n in part["numbers"]) == list(range(900))
     assert [part["numbers"] for part in parts if part["rendered"]] == [[0], [450], [899]]
-    # Latencies that the loop rounds to the same tick go together: 2 of them, 10 seeds.
+    # Rows that differ in seed and latency share parts, but a plan is cut into 20 at least, for the cores and for kills.
     assert len(parts) == 20 + 3
     assert parts_of(parse_plan(plan.text)) == parts
 
