@@ -26,6 +26,7 @@ from typing import Any
 from robotlab import __version__
 from robotlab.environment import installed
 from robotlab.errors import InputError, install_hint, short
+from robotlab.files import read_plain
 
 # How often a part is begun again after its worker was killed.
 RETRIES = 3
@@ -151,7 +152,7 @@ def _code() -> dict[str, str]:
     """What results rest on here: versions, and a digest of robotlab's own source files."""
     folder, digest = Path(__file__).parent, sha256()
     for name, path in sorted((path.relative_to(folder).as_posix(), path) for path in folder.rglob("*.py")):
-        content = path.read_bytes().replace(b"\r\n", b"\n")
+        content = read_plain(path, 2**20, "a source file").replace(b"\r\n", b"\n")
         digest.update(f"{name}\0{len(content)}\0".encode() + content)
     return {
         "robotlab": __version__,
