@@ -21,7 +21,7 @@ from robotlab.control.stability import ultimate_gain
 from robotlab.errors import InputError
 from robotlab.report.plots import COLORS, MARKERS, new_figure
 from robotlab.sweep.cells import cells_of, places, steps_grow
-from robotlab.sweep.part_runner import _ticks
+from robotlab.sweep.part_runner import latency_ticks
 from robotlab.sweep.table import FEWEST_RUNS, SweepTable, mean_interval
 from robotlab.sweep.words import words_of
 
@@ -80,7 +80,7 @@ def step_s(frame_hz: float) -> float:
     >>> step_s(10), step_s(100)
     (0.02, 0.01)
     """
-    return 1 / frame_hz / _ticks(1 / frame_hz, frame_hz)
+    return 1 / frame_hz / latency_ticks(1 / frame_hz, frame_hz)
 
 
 def _draw_limit(ax: Axes, table: SweepTable, across: bool, edges: np.ndarray, gains: np.ndarray) -> str:
@@ -109,7 +109,7 @@ def _draw_limit(ax: Axes, table: SweepTable, across: bool, edges: np.ndarray, ga
         asked = latencies
     limits = []
     for rate, lag in pairs:
-        run = np.array([_ticks(float(latency), rate) for latency in asked]) * step_s(rate)
+        run = np.array([latency_ticks(float(latency), rate) for latency in asked]) * step_s(rate)
         limits.append(gain_limit(table.where(frame_hz=rate, lag_s=lag), run))
     smallest, largest = np.min(limits, axis=0), np.max(limits, axis=0)
     if smallest.min() > gains[-1] or largest.max() < gains[0]:

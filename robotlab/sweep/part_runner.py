@@ -80,7 +80,7 @@ def _chances(rows: Sequence[Mapping[str, Any]]) -> dict[int, tuple[int, int, int
     groups: dict[tuple, list[int]] = {}
     for number, row in enumerate(rows):
         key = tuple(
-            _ticks(value, row["frame_hz"]) if name == "latency_s" else value
+            latency_ticks(value, row["frame_hz"]) if name == "latency_s" else value
             for name, value in row.items()
             if name not in _ONE_SEED
         )
@@ -96,8 +96,24 @@ def _chances(rows: Sequence[Mapping[str, Any]]) -> dict[int, tuple[int, int, int
 
 
 @cache
-def _ticks(latency_s: float, frame_hz: float) -> int:
-    """Ticks of the loop that the latency lasts: the loop rounds it to them."""
+def latency_ticks(latency_s: float, frame_hz: float) -> int:
+    """Ticks of the loop that the latency lasts: the loop rounds it to them.
+
+    Parameters
+    ----------
+    latency_s, frame_hz : float
+        From the picture to the command; pictures a second.
+
+    Returns
+    -------
+    int
+        How many.
+
+    Examples
+    --------
+    >>> latency_ticks(0.05, 10.0), latency_ticks(0.1, 10.0)
+    (2, 5)
+    """
     return round(latency_s * _steps(frame_hz) / (1 / frame_hz))
 
 
@@ -157,8 +173,8 @@ def _fast(
     duration_s: float | None,
 ) -> list[dict[str, Any]]:
     first = rows[0]
-    same = (*_GAINS, "frame_hz", "lag_s", "max_accel_mps2")
-    vary: dict[str, Any] = {name: np.array([row[name] for row in rows]) for name in same}
+    names = (*_GAINS, "frame_hz", "lag_s", "max_accel_mps2")
+    vary: dict[str, Any] = {name: np.array([row[name] for row in rows]) for name in names}
     vary["delay_s"] = np.array([row["latency_s"] for row in rows])
     vary["hfov_rad"] = np.radians([row["hfov_deg"] for row in rows])
     vary["start_yaw_rad"] = np.radians([row["start_yaw_deg"] for row in rows])
