@@ -9,6 +9,7 @@ import sys
 import time
 
 import pytest
+from dask_cluster import dask_cluster
 
 from robotlab.cli import main
 from robotlab.errors import InputError
@@ -202,32 +203,16 @@ def test_killed_at_any_moment_it_goes_on_to_the_same_marks(submissions, marked, 
 def test_a_cluster_gives_the_same_marks_although_a_worker_is_killed(submissions, marked, tmp_path):
     """A scheduler and two workers in processes of their own; one is killed before it has done any work."""
     pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
-    file = tmp_path / "scheduler.json"
-    quiet = {"cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    quiet["env"] = {**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
-    dask = [sys.executable, "-W", "ignore", "-m"]
-    scheduler = ["distributed.cli.dask_scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard"]
-    children = [subprocess.Popen([*dask, *scheduler, "--scheduler-file", str(file)], **quiet)]
-    try:
-        while not file.exists() or not file.read_text().strip():
-            assert children[0].poll() is None
-            time.sleep(0.05)
-        address = json.loads(file.read_text())["address"]
-        worker = ["distributed.cli.dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard"]
-        children += [subprocess.Popen([*dask, *worker, "--local-directory", str(tmp_path)], **quiet) for _ in range(2)]
+    with dask_cluster(tmp_path, workers=2) as cluster:
         out = tmp_path / "out"
-        words = [sys.executable, "-m", "robotlab", *command(submissions, out), "--cluster", address]
+        words = [sys.executable, "-m", "robotlab", *command(submissions, out), "--cluster", cluster.address]
         marking = subprocess.Popen(words, stdout=subprocess.DEVNULL)
         while not (out / STATE).exists():
             assert marking.poll() is None
             time.sleep(0.01)
-        children[1].kill()
+        cluster.children[1].kill()
         assert marking.wait(120) == 1
         assert files_of(out) == files_of(marked)
-    finally:
-        for child in children:
-            child.kill()
-            child.wait()
 
 
 def test_cases_are_unseen_and_the_same_for_a_seed():

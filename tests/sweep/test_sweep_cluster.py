@@ -9,6 +9,7 @@ import sys
 import time
 
 import pytest
+from dask_cluster import CODE, dask_cluster
 
 import robotlab
 from robotlab import parallel
@@ -105,38 +106,23 @@ def test_the_digest_is_of_the_source_files_alone(tmp_path):
 def test_a_worker_of_other_code_is_refused_at_the_start_and_when_it_comes_later(plan, tmp_path):
     pytest.importorskip("distributed", reason=NEEDS_DISTRIBUTED)
     copied_code(tmp_path / "other", b"# One more line.\n")
-    file = tmp_path / "scheduler.json"
-    quiet = {"cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    quiet["env"] = {**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
-    dask = [sys.executable, "-W", "ignore", "-m"]
-    scheduler = ["distributed.cli.dask_scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard"]
-    children = [subprocess.Popen([*dask, *scheduler, "--scheduler-file", str(file)], **quiet)]
-    try:
-        while not file.exists() or not file.read_text().strip():
-            assert children[0].poll() is None
-            time.sleep(0.05)
-        address = json.loads(file.read_text())["address"]
-        words = [sys.executable, "-m", "robotlab", "sweep", plan, "-o", str(tmp_path / "out"), "--cluster", address]
-        ours = {**quiet, "stderr": subprocess.PIPE, "text": True}
+    with dask_cluster(tmp_path) as cluster:
+        words = [sys.executable, "-m", "robotlab", "sweep", plan, "-o", str(tmp_path / "out")]
+        words += ["--cluster", cluster.address, "--quiet"]
+        ours = {"cwd": tmp_path, "env": CODE, "stdout": subprocess.DEVNULL, "stderr": subprocess.PIPE, "text": True}
         # No worker yet: the other one gets parts when it comes.
-        sweep = subprocess.Popen([*words, "--quiet"], **ours)
+        sweep = subprocess.Popen(words, **ours)
         while not (tmp_path / "out" / "plan.toml").exists():
             assert sweep.poll() is None
             time.sleep(0.05)
         time.sleep(3)
-        worker = ["distributed.cli.dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard"]
-        other = {**quiet, "env": {**os.environ, "PYTHONPATH": str(tmp_path / "other")}}
-        children.append(subprocess.Popen([*dask, *worker, "--local-directory", str(tmp_path)], **other))
+        cluster.add_worker({**os.environ, "PYTHONPATH": str(tmp_path / "other")})
         said = sweep.communicate(timeout=120)[1]
         assert sweep.returncode == 2 and "that came later has robotlab's source files" in said
-        again = subprocess.run([*words, "--quiet"], **ours)
+        again = subprocess.run(words, **ours)
         assert again.returncode == 2 and "tcp://127.0.0.1" in again.stderr and "source files" in again.stderr
         assert said.count("\n") == again.stderr.count("\n") == 1
         assert (tmp_path / "out" / "parts.jsonl").read_bytes() == b""
-    finally:
-        for child in children:
-            child.kill()
-            child.wait()
 
 
 def _dies_the_first_time(flag):

@@ -11,6 +11,7 @@ import time
 
 import numpy as np
 import pytest
+from dask_cluster import dask_cluster
 
 from robotlab.cli import main
 from robotlab.errors import InputError
@@ -108,69 +109,28 @@ def test_a_killed_worker_of_this_machine_loses_nothing(tmp_path):
 def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, tmp_path, monkeypatch):
     """A scheduler and two workers in processes of their own; one is killed once it has done some work."""
     pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
-    address_file, out = tmp_path / "scheduler.json", tmp_path / "out"
-    quiet = {"cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    dask = [sys.executable, "-W", "ignore", "-m"]
-    children = [
-        subprocess.Popen(
-            [
-                *dask,
-                "distributed.cli.dask_scheduler",
-                "--port",
-                "0",
-                "--host",
-                "127.0.0.1",
-                "--no-dashboard",
-                "--scheduler-file",
-                str(address_file),
-            ],
-            **quiet,
-        )
-    ]
-    try:
-        while not address_file.exists() or not address_file.read_text().strip():
-            assert children[0].poll() is None
-            time.sleep(0.05)
-        address = json.loads(address_file.read_text())["address"]
+    out = tmp_path / "out"
+    with dask_cluster(tmp_path) as cluster:
         # Without a worker it says so, and does not wait for ever.
         with monkeypatch.context() as patch:
             patch.setattr("robotlab.parallel.WORKERS_S", 0.2)
             with pytest.raises(InputError, match="must have a worker"):
-                list(parts_done(abs, [1, 2], cluster=address))
+                list(parts_done(abs, [1, 2], cluster=cluster.address))
         for _ in range(2):
-            children.append(
-                subprocess.Popen(
-                    [
-                        *dask,
-                        "distributed.cli.dask_worker",
-                        address,
-                        "--nthreads",
-                        "1",
-                        "--no-nanny",
-                        "--no-dashboard",
-                        "--local-directory",
-                        str(tmp_path),
-                    ],
-                    **quiet,
-                )
-            )
+            cluster.add_worker()
         done_at_kill = []
 
         def kill_one():
             while not (out / PARTS).exists() or (out / PARTS).read_bytes().count(b"\n") < 2:
                 time.sleep(0.01)
-            children[1].kill()
+            cluster.children[1].kill()
             done_at_kill.append((out / PARTS).read_bytes().count(b"\n"))
 
         killer = threading.Thread(target=kill_one, daemon=True)
         killer.start()
-        run_sweep(parse_plan(TEXT), out, cluster=address, progress=False)
+        run_sweep(parse_plan(TEXT), out, cluster=cluster.address, progress=False)
         killer.join(10)
         assert (out / TABLE).read_bytes() == whole and done_at_kill[0] >= 2
-    finally:
-        for child in children:
-            child.kill()
-            child.wait()
 
 
 def test_a_cluster_that_does_not_answer_is_said(monkeypatch):
