@@ -103,6 +103,26 @@ class Walk:
         x, y = (0.0 + d + c * s + b * (s * s) + a * (s * s * s) for a, b, c, d in pieces[at])
         return x, y
 
+    def posts_at(self, times_s: np.ndarray) -> np.ndarray:
+        """Where the post is at many times.
+
+        Parameters
+        ----------
+        times_s : (N,) ndarray
+            Times, s, as for :meth:`post_at`.
+
+        Returns
+        -------
+        (N, 2) ndarray
+            x and y, world frame, m.
+
+        Examples
+        --------
+        >>> WALKS["straight"].posts_at(np.array([0.0, 1e9])).shape
+        (2, 2)
+        """
+        return self._curve(np.clip(times_s, 0.0, self.duration_s))
+
     def speed_mps(self, t_s: float) -> float:
         """How fast the post moves.
 

@@ -208,7 +208,7 @@ class _Plan:
         """Where the post is in this tick, for each run if their times differ."""
         if self.post is not None:
             return self.post[tick, 0], self.post[tick, 1]
-        places = self.walk._curve(np.clip(tick * self.tick_s, 0.0, self.walk.duration_s))
+        places = self.walk.posts_at(np.asarray(tick * self.tick_s))
         return places[:, 0], places[:, 1]
 
 
